@@ -1,0 +1,371 @@
+"""The running bench: lines, desk and journal put together. Everything here happens on the reactor's thread.
+
+A frame comes in from a line, the desk decides, the journal keeps the row, and only then the answer leaves. Polls are the
+exception: their last time and count are kept coarsely, and their answer leaves at once while the journal can write.
+"""
+
+import resource
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, cast
+
+import orjson
+from twisted.internet import task
+from twisted.internet.interfaces import IListeningPort, IReactorTCP
+
+from protocols.dc09 import bare, decode
+from protocols.envelope import Piece, from_printable
+from protocols.exchange import answer
+from receiver import desk, lines
+from receiver.book import Account, Book
+from receiver.capture import Happening, Recorder, What
+from receiver.clock import Clock, synchronised
+from receiver.desk import Decision, Memory, Origin, Policy
+from receiver.journal import Journal, Row, Seen, Store
+
+POLLS_KEPT_SECONDS = 60.0
+PULSE_SECONDS = 5.0  # while only polls come, how soon a disk that refuses is noticed
+MOST_UNKEPT = 20_000  # rows not on disk yet beyond which UDP is not read from
+
+Show = Callable[[dict[str, Any], bytes | None], None]  # an entry, and its JSON if that is made already
+
+
+@dataclass(frozen=True)
+class Listen:
+    """One line to open: its kind, host and port; for TLS the certificate and its key."""
+
+    kind: str
+    host: str
+    port: int
+    certificate: Path | None = None
+    private_key: Path | None = None
+
+
+@dataclass
+class Settings:
+    """What a bench needs beyond its book: all of it has a default but the journal."""
+
+    policy: Policy = Policy()
+    keep_polls: bool = False
+    limits: lines.Limits = lines.Limits()
+
+
+class Bench:
+    """Receives, decides, keeps, answers. `show` hears of every entry, `told` of everything that needs a person."""
+
+    def __init__(
+        self,
+        reactor: Any,
+        book: Book,
+        store: Store | None,
+        *,
+        show: Show | None = None,
+        told: Callable[[str], None] = lambda _: None,
+        settings: Settings | None = None,
+        clock: Clock | None = None,
+        recorder: Recorder | None = None,
+    ) -> None:
+        self.reactor, self.book, self.store = reactor, book, store
+        self.show, self.told = show, told
+        self.settings = settings or Settings()
+        self.clock = clock or Clock()
+        self.recorder = recorder
+        self.memory = Memory()
+        self.journal = Journal(store, reactor.callFromThread, self._journal_told) if store else None
+        self._wishes = Store(store.path) if store else None
+        self._wished = 0
+        self._seen: dict[tuple[str, str, str], Seen] = {}
+        self._polls_kept: dict[tuple[str, str, str], float] = {}
+        self._polled = False
+        self._streams: list[lines.StreamLine] = []
+        self._datagrams: list[lines.DatagramLine] = []
+        self._ports: list[IListeningPort] = []
+        self._loops: list[task.LoopingCall] = []
+        self._reading_udp = True
+        if store:
+            self._remember(store)
+
+    # Coming up and going down
+
+    def listen(self, wanted: Listen) -> tuple[str, str, int]:
+        """Open a line. Gives its kind, host and port; an OSError says why the port cannot be had."""
+        if wanted.kind == "udp":
+            datagrams = lines.DatagramLine(self)
+            port = self.reactor.listenUDP(wanted.port, datagrams, interface=wanted.host, maxPacketSize=65535)
+            self._datagrams.append(datagrams)
+            line: lines.DatagramLine | lines.StreamLine = datagrams
+        else:
+            stream = lines.StreamLine(wanted.kind, self, self.clock.tick, self.settings.limits)
+            tcp = cast(IReactorTCP, self.reactor)
+            if wanted.certificate and wanted.private_key:
+                context = lines.tls_context(wanted.certificate, wanted.private_key)
+                port = self.reactor.listenSSL(wanted.port, stream, context, backlog=1024, interface=wanted.host)
+            else:
+                port = tcp.listenTCP(wanted.port, stream, backlog=1024, interface=wanted.host)
+            self._streams.append(stream)
+            line = stream
+        self._ports.append(port)
+        host, number = lines.listening_port(port)
+        line.port = number
+        return wanted.kind, host, number
+
+    def start(self, listening: list[tuple[str, str, int]]) -> None:
+        """Begin the work that goes on by itself, and write the start into the journal."""
+        open_files = min(resource.getrlimit(resource.RLIMIT_NOFILE)[1], 1 << 20)
+        if open_files > resource.getrlimit(resource.RLIMIT_NOFILE)[0]:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (open_files, resource.getrlimit(resource.RLIMIT_NOFILE)[1]))
+        self.event("start", "lines: " + ", ".join(f"{kind} {lines.peer_text(host, port)}" for kind, host, port in listening))
+        if synchronised() is False:
+            self.told("the kernel does not hold this machine's clock to be synchronised: stamps are judged by it all the same")
+        self.take_wishes()
+        for seconds, work in (
+            (0.25, self.take_wishes),
+            (1.0, self._every_second),
+            (PULSE_SECONDS, self._pulse),
+            (60.0, self._every_minute),
+        ):
+            loop = task.LoopingCall(work)
+            loop.clock = self.reactor
+            loop.start(seconds, now=False).addErrback(lambda failure: self.told(f"internal error: {failure.value!r}"))
+            self._loops.append(loop)
+
+    async def stop(self) -> None:
+        """Stop listening, keep what was read, answer it, and close the journal."""
+        for loop in self._loops:
+            loop.stop()
+        for line in (*self._streams, *self._datagrams):
+            line.closing = True
+        for port in self._ports:
+            stopped = port.stopListening()
+            if stopped is not None:
+                await stopped
+        for stream in self._streams:
+            for conversation in list(stream.open):
+                conversation.transport.loseConnection()
+        if self.journal:
+            self.event("stop", "asked to")
+            for seen in self._seen.values():
+                self.journal.saw(seen)
+            while self.journal.depth and not self.journal.failing:
+                await task.deferLater(self.reactor, 0.01)
+            self.journal.flush()
+            while self.journal.depth and not self.journal.failing:
+                await task.deferLater(self.reactor, 0.01)
+            self.journal.close()
+        for store in (self.store, self._wishes):
+            if store:
+                store.close()
+        if self.recorder:
+            self.recorder.close()
+
+    # What the lines call
+
+    def receive(self, piece: Piece, origin: Origin, respond: lines.Respond) -> None:
+        """Decide what becomes of one piece; `respond` is called once, with the answer or with nothing."""
+        now = self.clock.now()
+        if self.clock.watch():
+            self._clock_stepped()
+        journal = self.journal
+        self.memory.journal_failing = journal is not None and journal.failing
+        decision = desk.judge(
+            piece,
+            self.book,
+            self.memory,
+            origin,
+            now,
+            self.clock.tick(),
+            row=journal.next if journal else None,
+            policy=self.settings.policy,
+        )
+        if decision.verdict == "held-back" and self.take_wishes():
+            # The wish to put it on test may have come a moment ago.
+            return self.receive(piece, origin, respond)
+        entry = desk.entry(decision, now, origin)
+        if decision.account:
+            self._saw(decision, entry, origin)
+        if decision.verdict == "poll" and not self.settings.keep_polls:
+            self._respond(decision, respond)
+            if self.show:
+                self.show(entry, None)
+            return None
+        self._keep(decision, entry, respond)
+        return None
+
+    def record(self, connection: str, what: What, data: bytes, line: str, peer: str) -> None:
+        """Hand what passed on a connection to the capture, if one is written."""
+        if self.recorder:
+            self.recorder.record(Happening(self.clock.now(), connection, what, data, line, peer))
+
+    def line_lost(self, line: str, why: str) -> None:
+        """A port that should listen does not any more."""
+        self.told(f"THE {line.upper()} LINE IS LOST: {why}")
+        self.event("line-lost", f"{line}: {why}")
+
+    def event(self, event: str, detail: str) -> None:
+        """Write one of the bench's own rows."""
+        if self.journal:
+            at = desk.millis(self.clock.now())
+            self.journal.add({"at": at, "row": None, "event": event, "detail": detail}, lambda _: None)
+
+    def take_wishes(self) -> bool:
+        """Do what people asked for since the last look (`farend book on-test`, `farend clock confirm`)."""
+        if not self._wishes:
+            return False
+        try:
+            wishes = self._wishes.wishes(self._wished)
+            for number, wish, taken in wishes:
+                self._grant(wish, fresh=not taken)
+                self._wished = number
+                if not taken:
+                    self._wishes.take(number)
+        except Exception as error:  # a journal that cannot be read now is told where it is written
+            self.told(f"wishes cannot be read: {error}")
+            return False
+        return bool(wishes)
+
+    # Inside
+
+    def _keep(self, decision: Decision, entry: dict[str, Any], respond: lines.Respond) -> None:
+        def kept(row: Row | None) -> None:
+            if row is None:
+                if decision.verdict not in ("noise", "unreadable"):
+                    decision.not_kept()
+                    entry.update(desk.verdict_words(decision))
+                respond(b"")
+            else:
+                self._respond(decision, respond)
+            if decision.warning:
+                self.told(f"{'REFUSED ALARM' if decision.refused_alarm else 'ALARM'}, {_in_words(decision)}")
+            if self.show:
+                self.show(entry, row.text if row else None)
+
+        if self.journal:
+            self.journal.add(entry, kept)
+            if self._reading_udp and self.journal.depth > MOST_UNKEPT:
+                self._read_udp(False)
+        else:
+            kept(Row(0, entry["at"], None, None, orjson.dumps(entry)))
+
+    def _respond(self, decision: Decision, respond: lines.Respond) -> None:
+        if decision.reply == "none":
+            respond(b"")
+            return
+        key = decision.account.opened_key if decision.account else None
+        respond(answer(decision.reply, decision.frame, self.clock.now(), key))
+
+    def _saw(self, decision: Decision, entry: dict[str, Any], origin: Origin) -> None:
+        account = cast(Account, decision.account)
+        mark = (bare(account.number), origin.line, entry["path"] or "")
+        before = self._seen.get(mark)
+        polls = (before.polls if before else 0) + (decision.verdict == "poll")
+        seen = Seen(*mark, entry["at"], polls)
+        self._seen[mark] = seen
+        if self.journal and not self.journal.failing:
+            tick = self.clock.tick()
+            if tick - self._polls_kept.get(mark, -POLLS_KEPT_SECONDS) >= POLLS_KEPT_SECONDS:
+                self._polls_kept[mark] = tick
+                self.journal.saw(seen)
+                self.journal.flush()
+            self._polled = True
+
+    def _remember(self, store: Store) -> None:
+        """Rebuild what the desk must know from what was kept: the last sequence, recent messages, paths, wishes."""
+        now, tick = self.clock.now(), self.clock.tick()
+        recent = (now - timedelta(seconds=self.settings.policy.repeat_seconds)).isoformat()
+        for account in self.book.accounts:
+            narrow = len(self.book.numbered(account.number)) > 1
+            rows = store.last(bare(account.number), "accepted", 1000 if narrow else 1)
+            for row in reversed(rows):
+                self._remember_row(row, account, tick)
+        for row in store.rows(since=recent[:23], verdict="accepted"):
+            age = (now - datetime.fromisoformat(row.at)).total_seconds()
+            self._remember_row(row, None, tick - max(age, 0.0))
+        for seen in store.seen():
+            self._seen[seen[:3]] = seen
+
+    def _remember_row(self, row: Row, only: Account | None, tick: float) -> None:
+        entry = orjson.loads(row.text)
+        account = self.book.find(entry["receiver"], entry["prefix"], entry["account"])
+        if account is None or (only is not None and account is not only):
+            return
+        known = self.memory.of(account)
+        if only is not None:
+            known.last = entry["sequence"] or known.last
+            return
+        frame = decode(from_printable(entry["raw"]), account.opened_key)
+        known.recent[desk.message_of(frame)] = (tick, row.number)
+
+    def _grant(self, wish: dict[str, Any], *, fresh: bool) -> None:
+        if wish["wish"] == "on-test":
+            until = datetime.fromisoformat(wish["until"])
+            self.memory.on_test[wish["account"]] = until
+            if fresh:
+                self.event("on-test", f"account {wish['account']} until {wish['until']}, reference {wish['reference']}")
+        elif wish["wish"] == "off-test":
+            self.memory.on_test.pop(wish["account"], None)
+            if fresh:
+                self.event("off-test", f"account {wish['account']}")
+        elif wish["wish"] == "clock-confirmed" and fresh:
+            self.clock.confirm()
+            self.memory.clock_doubtful = False
+            self.event("clock-confirmed", f"by {wish['by']}")
+            self.told("the clock was confirmed; NAKs carry its time again")
+
+    def _every_second(self) -> None:
+        if self.clock.watch():
+            self._clock_stepped()
+        if self.journal and self.journal.failing:
+            self.journal.retry()
+        if not self._reading_udp and self.journal and self.journal.depth < MOST_UNKEPT // 2:
+            self._read_udp(True)
+        for stream in self._streams:
+            stream.sweep()
+        now = self.clock.now()
+        for account, until in list(self.memory.on_test.items()):
+            if now >= until:
+                del self.memory.on_test[account]
+                self.event("off-test", f"account {account}: its time on test is over")
+                self.told(f"account {account} is no longer on test: STOP, confirm with the station")
+
+    def _pulse(self) -> None:
+        if self.journal and self._polled and not self.journal.failing:
+            self._polled = False
+            for seen in self._seen.values():
+                self.journal.saw(seen)
+                break  # one row is enough to learn whether the disk still takes any
+            self.journal.flush()
+
+    def _every_minute(self) -> None:
+        for stream in self._streams:
+            stream.sweep_idle()
+        if self.journal:
+            for seen in self._seen.values():
+                self.journal.saw(seen)
+            self.journal.flush()
+
+    def _clock_stepped(self) -> None:
+        self.memory.clock_doubtful = True
+        by = self.clock.stepped
+        self.told(f"THE CLOCK STEPPED by {by:+.1f} s: no NAK carries its time until `farend clock confirm`")
+        self.event("clock-stepped", f"by {by:+.1f} s against the monotonic clock")
+
+    def _read_udp(self, read: bool) -> None:
+        self._reading_udp = read
+        for port in self._ports:
+            if port.getHost().type == "UDP":  # type: ignore[attr-defined]
+                (port.startReading if read else port.stopReading)()  # type: ignore[attr-defined]
+
+    def _journal_told(self, what: str) -> None:
+        self.told(what)
+        if self.journal and not self.journal.failing:
+            self.event("journal", what)
+
+
+def _in_words(decision: Decision) -> str:
+    frame, account = decision.frame, decision.account
+    whose = f"account {frame.account}" + (f" ({account.name})" if account else "")
+    what = "; ".join(signal.meaning or f"code {signal.code}" for signal in frame.signals)
+    return f"{whose}: {what}; {decision.verdict}, answer {decision.reply}; {decision.warning}"
+

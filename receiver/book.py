@@ -1,0 +1,291 @@
+"""The account book: who may report, with which areas, zones, users, paths and keys. TOML, written by people.
+
+An account is (receiver, prefix, number); receiver and prefix narrow the match where the book gives them. Numbers match
+without their leading zeros. A mistake in the file is told with the line it stands on, and all of them at once.
+"""
+
+import ipaddress
+import os
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, ValidationError
+
+from protocols.dc09 import bare
+from protocols.seal import Key
+from protocols.values import Signal
+
+Line = Literal["tcp", "udp", "tls", "phone"]
+Number = Annotated[str, Field(pattern=r"^[0-9A-Fa-f]{1,16}$", description="hex digits, in quotation marks")]
+IpNetwork = ipaddress.IPv4Network | ipaddress.IPv6Network
+
+
+class BookError(ValueError):
+    """What is wrong with a book: one sentence a mistake, each with its place."""
+
+    def __init__(self, mistakes: list[str]) -> None:
+        super().__init__("\n".join(mistakes))
+        self.mistakes = mistakes
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class Area(_Entry):
+    number: Number
+    name: str
+
+
+class Zone(_Entry):
+    number: Number
+    name: str
+    area: Number | None = None
+    device: str | None = None
+
+
+class User(_Entry):
+    number: Number
+    name: str
+
+
+def _network(value: Any) -> Any:
+    return ipaddress.ip_network(value) if isinstance(value, str) else value
+
+
+class AccountPath(_Entry):
+    """A route from the premises. Whatever of line, port, prefix and network is given must fit the frame."""
+
+    name: str
+    line: Line | None = None
+    port: Annotated[int, Field(ge=1, le=65535)] | None = None
+    prefix: Number | None = None
+    network: Annotated[IpNetwork | None, BeforeValidator(_network)] = None
+
+    def fit(self, line: str, port: int, prefix: str | None, host: str) -> int:
+        """How many of the marks fit, or -1 when one does not."""
+        marks = (
+            (self.line, self.line == line),
+            (self.port, self.port == port),
+            (self.prefix, self.prefix is not None and prefix is not None and bare(self.prefix) == bare(prefix)),
+            (self.network, self.network is not None and _within(host, self.network)),
+        )
+        given = [fits for mark, fits in marks if mark is not None]
+        return len(given) if all(given) else -1
+
+
+class Account(_Entry):
+    """One account of the book."""
+
+    number: Annotated[str, Field(pattern=r"^[0-9A-Fa-f]{3,16}$")]
+    name: str
+    receiver: Number | None = None
+    prefix: Number | None = None
+    key: str | None = None
+    poll_seconds: Annotated[int, Field(ge=1)] | None = None
+    answer: Literal["always", "on-test"] = "always"
+    area: tuple[Area, ...] = ()
+    zone: tuple[Zone, ...] = ()
+    user: tuple[User, ...] = ()
+    path: tuple[AccountPath, ...] = ()
+    _key: Key | None = PrivateAttr(default=None)
+    _names: dict[str, dict[str, str]] = PrivateAttr(default_factory=dict)
+
+    def model_post_init(self, _: Any) -> None:
+        for kind in ("area", "zone", "user"):
+            self._names[kind] = {bare(entry.number): entry.name for entry in getattr(self, kind)}
+
+    @property
+    def opened_key(self) -> Key | None:
+        """The key itself, once the book is loaded; None for an account that sends in clear."""
+        return self._key
+
+    def name_of(self, kind: Literal["area", "zone", "user"], number: str | None) -> str | None:
+        return None if number is None else self._names[kind].get(bare(number))
+
+    def path_of(self, line: str, port: int, prefix: str | None, host: str) -> str | None:
+        """The path whose marks fit best; the first of equals. None when none fits, or none has a mark that does."""
+        best = max(self.path, key=lambda path: path.fit(line, port, prefix, host), default=None)
+        return best.name if best and best.fit(line, port, prefix, host) > 0 else None
+
+    def names_for(self, signal: Signal) -> dict[str, str | None]:
+        return {
+            "area_name": self.name_of("area", signal.area),
+            "zone_name": self.name_of("zone", signal.zone),
+            "user_name": self.name_of("user", signal.user),
+        }
+
+
+class _File(_Entry):
+    account: tuple[Account, ...] = ()
+
+
+class Book:
+    """The accounts, found by receiver, prefix and number."""
+
+    def __init__(self, accounts: tuple[Account, ...] = ()) -> None:
+        self.accounts = accounts
+        self._by_number: dict[str, list[Account]] = {}
+        for account in accounts:
+            self._by_number.setdefault(bare(account.number), []).append(account)
+
+    def find(self, receiver: str | None, prefix: str | None, number: str | None) -> Account | None:
+        """The account that fits, the one with more marks first. R and L left out count as 0."""
+        if number is None:
+            return None
+        best, marks = None, -1
+        for account in self._by_number.get(bare(number), ()):
+            given = [
+                (mine, theirs or "0")
+                for mine, theirs in ((account.receiver, receiver), (account.prefix, prefix))
+                if mine is not None
+            ]
+            if len(given) > marks and all(bare(mine) == bare(theirs) for mine, theirs in given):
+                best, marks = account, len(given)
+        return best
+
+    def numbered(self, number: str) -> list[Account]:
+        """Every account of that number."""
+        return self._by_number.get(bare(number), [])
+
+
+def load(path: Path) -> Book:
+    """Read a book with its keys. BookError lists every mistake; OSError when the file cannot be read."""
+    try:
+        text = path.read_text("utf-8")
+    except UnicodeDecodeError as error:
+        raise BookError([f"{path}: byte {error.start + 1} is not UTF-8"]) from None
+    return parse(text, str(path), path.parent)
+
+
+def parse(text: str, source: str, folder: Path) -> Book:
+    """Read a book from its text. `folder` is where `file:` keys are looked for."""
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BookError([f"{source}: {error}"]) from None
+    try:
+        accounts = _File.model_validate(_frozen(content)).account
+    except ValidationError as error:
+        raise BookError([_told(source, text, detail) for detail in error.errors()]) from None
+    mistakes = list(_mistakes(accounts, source, text, folder))
+    if mistakes:
+        raise BookError(mistakes)
+    return Book(accounts)
+
+
+def _frozen(value: Any) -> Any:
+    """Lists as tuples, as the strict models want them."""
+    if isinstance(value, list):
+        return tuple(_frozen(one) for one in value)
+    return {key: _frozen(one) for key, one in value.items()} if isinstance(value, dict) else value
+
+
+def _mistakes(accounts: tuple[Account, ...], source: str, text: str, folder: Path) -> Iterator[str]:
+    seen: dict[tuple[str | None, ...], int] = {}
+    for index, account in enumerate(accounts):
+        here = ("account", index)
+        marks = (account.receiver, account.prefix, account.number)
+        identity = tuple(None if mark is None else bare(mark) for mark in marks)
+        if identity in seen:
+            line = line_of(text, ("account", seen[identity], "number"))
+            yield f"{source}:{line_of(text, (*here, 'number'))}: account {account.number} stands on line {line} already"
+        seen.setdefault(identity, index)
+        for kind in ("area", "zone", "user"):
+            numbers: set[str] = set()
+            for place, entry in enumerate(getattr(account, kind)):
+                if bare(entry.number) in numbers:
+                    line = line_of(text, (*here, kind, place, "number"))
+                    yield f"{source}:{line}: account {account.number} has two entries for {kind} {entry.number}"
+                numbers.add(bare(entry.number))
+        for place, zone in enumerate(account.zone):
+            if zone.area is not None and account.area and account.name_of("area", zone.area) is None:
+                line = line_of(text, (*here, "zone", place, "area"))
+                yield f"{source}:{line}: zone {zone.number} stands in area {zone.area}, which account {account.number} lacks"
+        if account.key is not None:
+            try:
+                account._key = find_key(account.key, folder)
+            except ValueError as error:
+                yield f"{source}:{line_of(text, (*here, 'key'))}: account {account.number}: {error}"
+
+
+def find_key(where: str, folder: Path = Path()) -> Key:
+    """A key from `hex:…`, `env:NAME` or `file:…`. The ValueError says where it was looked for, never what was found."""
+    kind, colon, rest = where.partition(":")
+    if not colon or kind not in ("hex", "env", "file"):
+        raise ValueError('a key is written "hex:…", "env:NAME" or "file:…"')
+    if kind == "hex":
+        return Key.from_hex(rest)
+    if kind == "env":
+        if rest not in os.environ:
+            raise ValueError(f"there is no environment variable {rest} to take the key from")
+        digits = os.environ[rest]
+    else:
+        try:
+            digits = (folder / rest).read_text("ascii")
+        except (OSError, UnicodeDecodeError) as error:
+            reason = error.strerror if isinstance(error, OSError) else "it is not text"
+            raise ValueError(f"the key file {rest} cannot be read: {reason}") from None
+    try:
+        return Key.from_hex(digits)
+    except ValueError as error:
+        raise ValueError(f"the key from {kind}:{rest}: {error}") from None
+
+
+def _told(source: str, text: str, detail: Any) -> str:
+    place = tuple(part for part in detail["loc"] if isinstance(part, int) or not part.startswith("function-"))
+    line = line_of(text, place)
+    name = place[-1] if place else "?"
+    inside = [part for part in place[:-1] if isinstance(part, str)]
+    where = f"in [[{'.'.join(inside)}]]" if inside else "at the top"
+    if detail["type"] == "extra_forbidden":
+        model = {(): _File, ("account",): Account}.get(tuple(inside))
+        model = model or {"area": Area, "zone": Zone, "user": User, "path": AccountPath}[inside[-1]]
+        return f"{source}:{line}: unknown key {name!r} {where}; known are {', '.join(model.model_fields)}"
+    if detail["type"] == "missing":
+        return f"{source}:{line}: {where}: {name!r} is missing"
+    if detail["type"] == "string_type":
+        return f'{source}:{line}: {name!r} {where} must be text in quotation marks, such as {name} = "015"'
+    if detail["type"] == "string_pattern_mismatch":
+        return f"{source}:{line}: {name!r} {where} must be a number in hex digits (an account: 3 to 16 of them)"
+    # The value itself is left out: it may be a key.
+    return f"{source}:{line}: {name!r} {where}: {detail['msg']}"
+
+
+_HEADER = re.compile(r"\s*\[\[?\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?")
+_ASSIGNED = re.compile(r"""\s*["']?([A-Za-z0-9_-]+)["']?\s*=""")
+
+
+def line_of(text: str, place: tuple[str | int, ...]) -> int:
+    """The line on which a value stands, or the header of its table where the value itself is missing."""
+    *tables, last = place if place and isinstance(place[-1], str) else (*place, "")
+    counts: dict[str, int] = {}
+    current: list[str | int] = []
+    best = 1
+    for number, line in enumerate(text.splitlines(), 1):
+        if header := _HEADER.fullmatch(line):
+            parts = [part.strip() for part in header[1].split(".")]
+            name = ".".join(parts)
+            counts[name] = counts.get(name, -1) + 1
+            for deeper in [known for known in counts if known.startswith(name + ".")]:
+                del counts[deeper]
+            current = []
+            for depth, part in enumerate(parts, 1):
+                current += [part, counts.get(".".join(parts[:depth]), 0)]
+            if current == tables:
+                best = number
+        elif current == tables and (assigned := _ASSIGNED.match(line)) and assigned[1] == last:
+            return number
+    return best
+
+
+def _within(host: str, network: IpNetwork) -> bool:
+    try:
+        address = ipaddress.ip_address(host.partition("%")[0])
+    except ValueError:
+        return False
+    mapped = getattr(address, "ipv4_mapped", None)
+    return (mapped or address) in network

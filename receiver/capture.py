@@ -1,0 +1,172 @@
+r"""The capture: a recorded stream as JSON Lines, for people and programs to read.
+
+The first line is the header:
+
+    {"capture": "farend", "version": 1, "began": "2026-11-25T12:00:00.000000Z", "note": "what this is"}
+
+Every other line is one thing that happened on one connection, in the order of time:
+
+    {"at": "2026-11-25T12:00:01.250000Z", "connection": "tcp-1", "what": "open", "line": "tcp", "peer": "192.0.2.7:40112"}
+    {"at": "2026-11-25T12:00:01.260000Z", "connection": "tcp-1", "what": "panel", "data": "\\n7CBF0041…\\r"}
+    {"at": "2026-11-25T12:00:01.262000Z", "connection": "tcp-1", "what": "receiver", "data": "\\n…\\r"}
+    {"at": "2026-11-25T12:00:31.000000Z", "connection": "tcp-1", "what": "close"}
+
+`what` says which side the bytes came from. `data` holds the bytes as they were read or written, whole frames or not, in
+the notation of `raw`. A UDP connection is one peer's address; it has an `open` line and no `close`.
+"""
+
+import queue
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal, NamedTuple
+
+import orjson
+
+from protocols.envelope import from_printable, printable
+
+What = Literal["open", "panel", "receiver", "close"]
+MOST_WAITING = 100_000  # happenings that wait for the disk before a slow one costs some of the capture
+
+
+class CaptureError(ValueError):
+    """A file that is no capture, and on which line it stops being one."""
+
+
+class Happening(NamedTuple):
+    """One line of a capture."""
+
+    at: datetime
+    connection: str
+    what: What
+    data: bytes = b""
+    line: str | None = None
+    peer: str | None = None
+
+
+def when(moment: datetime) -> str:
+    return moment.isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
+def header(began: datetime, note: str) -> bytes:
+    return orjson.dumps({"capture": "farend", "version": 1, "began": when(began), "note": note}) + b"\n"
+
+
+def written(happening: Happening) -> bytes:
+    """One line of the file."""
+    line: dict[str, Any] = {"at": when(happening.at), "connection": happening.connection, "what": happening.what}
+    if happening.what == "open":
+        line |= {"line": happening.line, "peer": happening.peer}
+    if happening.what in ("panel", "receiver"):
+        line["data"] = printable(happening.data)
+    return orjson.dumps(line) + b"\n"
+
+
+def read(path: Path) -> tuple[list[Happening], list[str]]:
+    """A whole capture, and notes about it (a last line cut off in mid-write is left out and told).
+
+    CaptureError names the line that cannot be read; OSError when the file cannot be.
+    """
+    notes: list[str] = []
+    return list(_read(path, notes)), notes
+
+
+def _read(path: Path, notes: list[str]) -> Iterator[Happening]:
+    with path.open("rb") as file:
+        first = file.readline()
+        try:
+            head = orjson.loads(first)
+            good = head.get("capture") == "farend" and head.get("version") == 1
+        except (ValueError, AttributeError):
+            good = False
+        if not good:
+            raise CaptureError(f'{path}: line 1 is not the header {{"capture": "farend", "version": 1, …}}')
+        for number, line in enumerate(file, 2):
+            try:
+                yield _happening(orjson.loads(line))
+            except (ValueError, KeyError, TypeError, AttributeError) as error:
+                if not line.endswith(b"\n"):
+                    notes.append(f"{path}: line {number} was cut off in mid-write and is left out")
+                    return
+                reason = f"{error.args[0]!r} is missing" if isinstance(error, KeyError) else str(error)
+                raise CaptureError(f"{path}: line {number}: {reason}") from None
+
+
+def _happening(line: dict[str, Any]) -> Happening:
+    what = line["what"]
+    if what not in ("open", "panel", "receiver", "close"):
+        raise ValueError(f"what: {what!r} is none of open, panel, receiver, close")
+    data = from_printable(line["data"]) if what in ("panel", "receiver") else b""
+    moment = datetime.fromisoformat(line["at"])
+    if moment.tzinfo is None:
+        raise ValueError(f"at: {line['at']!r} does not say its zone; write UTC with a Z")
+    return Happening(moment.astimezone(UTC), str(line["connection"]), what, data, line.get("line"), line.get("peer"))
+
+
+def write(path: Path, happenings: Iterable[Happening], note: str, began: datetime) -> None:
+    """Write a whole capture."""
+    with path.open("wb") as file:
+        file.write(header(began, note))
+        file.writelines(map(written, happenings))
+
+
+class Recorder:
+    """Writes a capture as it happens, in a thread of its own: a slow or full disk delays no answer.
+
+    What it cannot write is told once, and the count of it when it is over.
+    """
+
+    def __init__(self, path: Path, began: datetime, note: str, told: Callable[[str], None]) -> None:
+        self._file = path.open("wb")
+        self._file.write(header(began, note))
+        self._told = told
+        self._lost = 0
+        self._waiting: queue.Queue[Happening | None] = queue.Queue(MOST_WAITING)
+        self._thread = threading.Thread(target=self._write, name="capture", daemon=True)
+        self._thread.start()
+
+    def record(self, happening: Happening) -> None:
+        """Take one happening; never waits."""
+        try:
+            self._waiting.put_nowait(happening)
+        except queue.Full:
+            self._lose("the disk is too slow for it")
+
+    def close(self) -> None:
+        self._waiting.put(None)
+        self._thread.join()
+        if self._lost:
+            self._told(f"the capture lacks {self._lost} happenings")
+
+    def _lose(self, why: str) -> None:
+        if not self._lost:
+            self._told(f"THE CAPTURE LOSES BYTES: {why}")
+        self._lost += 1
+
+    def _write(self) -> None:
+        whole = self._file.tell()
+        while (happening := self._waiting.get()) is not None:
+            try:
+                self._file.write(written(happening))
+                if self._waiting.empty():
+                    self._file.flush()
+                    whole = self._file.tell()
+            except (OSError, ValueError) as error:
+                self._lose(str(error))
+                self._back_to(whole)
+        try:
+            self._file.close()
+        except OSError as error:
+            self._lose(str(error))
+
+    def _back_to(self, whole: int) -> None:
+        # A line half written would make the rest unreadable: go back to the last line that is whole.
+        raw = self._file.raw if hasattr(self._file, "raw") else None
+        try:
+            if raw is not None:
+                self._file = open(self._file.name, "r+b")  # noqa: SIM115 - closed by _write
+                self._file.truncate(whole)
+                self._file.seek(whole)
+        except OSError:
+            pass

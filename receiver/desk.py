@@ -1,0 +1,287 @@
+"""The desk: what becomes of a frame, and what is answered. All policy is in `RULES`; nobody else answers.
+
+A pure function of the frame, the account book, what is remembered of the account, and the time: no socket, file or clock.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any, Literal, NamedTuple
+
+from protocols.dc09 import MESSAGES, OLD, bare, decode
+from protocols.envelope import Piece
+from protocols.exchange import Word, in_window
+from protocols.seal import Key
+from protocols.values import Frame
+from receiver.book import Account, Book
+
+REPEAT_SECONDS = 120.0  # near a panel's retry span: three tries some 20 s apart, at each of two receivers
+MOST_REMEMBERED = 1000  # messages of one account within that time
+LOW_SEQUENCE = 100  # a fall back to at most this is a restart; a wrap past 9999 may skip this many and is a gap
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """What the person who runs the bench decides."""
+
+    unknown: Literal["duh", "ack", "silent"] = "duh"
+    repeat_seconds: float = REPEAT_SECONDS
+
+
+class Origin(NamedTuple):
+    """Where a piece came from: the line, the port it was received on, and the peer."""
+
+    line: str
+    port: int
+    host: str
+    peer: str
+
+
+@dataclass(slots=True)
+class _Account:
+    last: int | None = None
+    recent: dict[Any, tuple[float, int | None]] = field(default_factory=dict)  # message → when first, which row
+
+
+@dataclass(slots=True)
+class Memory:
+    """What is remembered between frames: sequences, recent messages, who is on test, and the state of clock and journal."""
+
+    accounts: dict[int, _Account] = field(default_factory=dict)
+    on_test: dict[str, datetime] = field(default_factory=dict)  # bare number → until when
+    journal_failing: bool = False
+    clock_doubtful: bool = False
+
+    def of(self, account: Account) -> _Account:
+        return self.accounts.setdefault(id(account), _Account())
+
+    def tests(self, account: Account, now: datetime) -> bool:
+        """Whether the account is on test."""
+        until = self.on_test.get(bare(account.number))
+        return until is not None and now < until
+
+
+@dataclass(slots=True)
+class Case:
+    """All that a rule may look at."""
+
+    frame: Frame
+    account: Account | None
+    memory: Memory
+    policy: Policy
+    now: datetime
+    first: tuple[float, int | None] | None  # when the same message came first, and in which row
+
+    @property
+    def key(self) -> Key | None:
+        return self.account.opened_key if self.account else None
+
+    @property
+    def stale(self) -> bool:
+        return self.frame.stamp is None or not in_window(self.frame.stamp, self.now)
+
+
+class Rule(NamedTuple):
+    """One row of the table: when it fits, this is the verdict and the answer."""
+
+    verdict: str
+    reply: Word | Callable[[Case], Word]
+    fits: Callable[[Case], bool]
+
+
+def _to_unknown(case: Case) -> Word:
+    # An ACK in clear is no answer to an encrypted message, and there is no key for another.
+    if case.policy.unknown == "ack" and not case.frame.encrypted:
+        return "ACK"
+    return "none" if case.policy.unknown == "silent" else "DUH"
+
+
+def _to_stale(case: Case) -> Word:
+    # A NAK sets the panel's clock. One from a clock that jumped would teach every panel a wrong time.
+    return "none" if case.memory.clock_doubtful else "NAK"
+
+
+def _unreadable(case: Case) -> bool:
+    return case.frame.token is None or case.frame.has("crc-mismatch", "length-mismatch", "bad-envelope")
+
+
+def _held_back(case: Case) -> bool:
+    account = case.account
+    return account is not None and account.answer == "on-test" and not case.memory.tests(account, case.now)
+
+
+# Tried from the top; the first that fits decides.
+RULES = (
+    Rule("noise", "none", lambda case: case.frame.kind != "frame"),
+    Rule("unreadable", "none", _unreadable),
+    Rule("not-kept", "none", lambda case: case.memory.journal_failing),
+    Rule("unknown-account", _to_unknown, lambda case: case.account is None),
+    Rule("held-back", "none", _held_back),
+    Rule("undecryptable", "DUH", lambda case: case.frame.has("no-key", "decrypt-failed")),
+    Rule("must-encrypt", "DUH", lambda case: case.key is not None and not case.frame.encrypted),
+    Rule("stale-clock", _to_stale, lambda case: case.frame.encrypted and case.stale),
+    Rule("undecryptable", "DUH", lambda case: case.frame.encrypted and case.frame.has("account-differs")),
+    Rule("unsupported", "DUH", lambda case: case.frame.token not in MESSAGES or case.frame.has("bad-payload")),
+    Rule("poll", "ACK", lambda case: case.frame.token == "NULL"),
+    Rule("repeat", "ACK", lambda case: case.first is not None),
+    Rule("accepted", "ACK", lambda case: True),
+)
+
+
+@dataclass(slots=True)
+class Decision:
+    """What was decided. `forget` takes back what the desk remembered of it, newest decision first."""
+
+    frame: Frame
+    account: Account | None
+    verdict: str
+    reply: Word
+    sequence_note: str | None = None
+    repeat_of: int | None = None
+    refused_alarm: bool = False
+    warning: str | None = None
+    forget: Callable[[], None] = lambda: None
+
+    def not_kept(self) -> None:
+        """The journal could not take it after all: it was never here, and gets no answer."""
+        self.forget()
+        self.verdict, self.reply = "not-kept", "none"
+        self.sequence_note, self.repeat_of = None, None
+        self.refused_alarm, self.warning = _loud(self, on_test=False)
+
+
+def judge(
+    piece: Piece | Frame,
+    book: Book,
+    memory: Memory,
+    origin: Origin,
+    now: datetime,
+    tick: float,
+    *,
+    row: int | None = None,
+    policy: Policy = Policy(),  # noqa: B008 - frozen
+) -> Decision:
+    """Decode and decide. `now` is UTC, for stamps; `tick` counts seconds evenly, for repeats; `row` is the number that
+    the journal will give it. What an accepted message changes is noted in `memory`, and `Decision.forget` undoes it.
+    """
+    account: Account | None = None
+
+    def key_for(frame: Frame) -> Key | None:
+        found = book.find(frame.receiver, frame.prefix, frame.account)
+        return found.opened_key if found else None
+
+    frame = piece if isinstance(piece, Frame) else decode(piece, key_for)
+    account = book.find(frame.receiver, frame.prefix, frame.account)
+    first = None
+    if account and frame.data is not None:
+        first = memory.of(account).recent.get(message_of(frame))
+        if first is not None and tick - first[0] > policy.repeat_seconds:
+            first = None
+    case = Case(frame, account, memory, policy, now, first)
+    rule = next(rule for rule in RULES if rule.fits(case))
+    reply = rule.reply(case) if callable(rule.reply) else rule.reply
+    decision = Decision(frame, account, rule.verdict, reply)
+    if frame.stamp and not in_window(frame.stamp, now):
+        off = (frame.stamp - now).total_seconds()
+        side = "ahead of" if off > 0 else "behind"
+        frame.problem("bad-stamp", f"the stamp is {_apart(off)} {side} the bench's clock; 20 s ahead or 40 s behind may pass")
+    if frame.occurred and now - frame.occurred > OLD:
+        for signal in frame.signals:
+            signal.from_memory = True
+    if rule.verdict == "accepted" and account:
+        _remember(decision, memory.of(account), tick, row, policy)
+    elif rule.verdict == "repeat" and first:
+        decision.sequence_note, decision.repeat_of = "repeat", first[1]
+    decision.refused_alarm, decision.warning = _loud(decision, account is not None and memory.tests(account, now))
+    return decision
+
+
+def message_of(frame: Frame) -> Any:
+    """What makes two messages of an account the same: token, sequence and opened data, not the stamp or the line."""
+    return frame.token, frame.sequence_sent, frame.data, tuple(frame.extended)
+
+
+def _remember(decision: Decision, known: _Account, tick: float, row: int | None, policy: Policy) -> None:
+    frame, before = decision.frame, known.last
+    message = message_of(frame)
+    replaced = known.recent.pop(message, None)
+    decision.sequence_note = sequence_note(frame, known)
+    known.recent[message] = (tick, row)
+    if frame.sequence:
+        known.last = frame.sequence
+    while len(known.recent) > MOST_REMEMBERED or tick - next(iter(known.recent.values()))[0] > policy.repeat_seconds:
+        known.recent.pop(next(iter(known.recent)))
+
+    def forget() -> None:
+        known.last = before
+        known.recent.pop(message, None)
+        if replaced:
+            known.recent[message] = replaced
+
+    decision.forget = forget
+
+
+def sequence_note(frame: Frame, known: _Account) -> str | None:
+    """How a number follows the account's last one: in order (None), `reused`, `gap` or `restart`. Never an error."""
+    last, now = known.last, frame.sequence
+    if last is None or not now:
+        return None
+    ahead = (now - last) % 9999
+    if ahead == 1:
+        return None
+    if ahead == 0 or any(sequence == frame.sequence_sent for _, sequence, *_ in known.recent):
+        return "reused"
+    if now < last and now <= LOW_SEQUENCE and ahead > LOW_SEQUENCE:
+        return "restart"
+    return "gap"
+
+
+def _loud(decision: Decision, on_test: bool) -> tuple[bool, str | None]:
+    if not decision.frame.life_safety:
+        return False, None
+    if decision.reply != "ACK":
+        return True, "an alarm that can be read was not accepted: is this real?"
+    if not on_test and decision.verdict in ("accepted", "unknown-account"):
+        return False, "answered here and nowhere else: is this real?"
+    return False, None
+
+
+def _apart(seconds: float) -> str:
+    size = round(abs(seconds))
+    return f"{size} s" if size < 600 else str(timedelta(seconds=size))
+
+
+def entry(decision: Decision, at: datetime, origin: Origin) -> dict[str, Any]:
+    """The object that `listen --json` prints and the journal keeps."""
+    found = decision.frame.to_json()
+    found["at"] = millis(at)
+    names(found, decision.frame, decision.account, origin)
+    found |= {"line": origin.line, "peer": origin.peer, "row": None}
+    found |= verdict_words(decision)
+    return found
+
+
+def millis(at: datetime) -> str:
+    """A UTC time as the journal writes it: ISO 8601 with milliseconds and Z."""
+    return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def names(found: dict[str, Any], frame: Frame, account: Account | None, origin: Origin) -> None:
+    """Put into a frame's JSON what the account book calls things; null where it does not know them."""
+    path = account.path_of(origin.line, origin.port, frame.prefix, origin.host) if account else None
+    found |= {"account_name": account.name if account else None, "path": path}
+    for shown, signal in zip(found["signals"], frame.signals, strict=True):
+        shown |= account.names_for(signal) if account else {"area_name": None, "zone_name": None, "user_name": None}
+        shown["path"] = path
+
+
+def verdict_words(decision: Decision) -> dict[str, Any]:
+    """The part of an entry that changes when the journal cannot keep it."""
+    return {
+        "verdict": decision.verdict,
+        "reply": decision.reply,
+        "sequence_note": decision.sequence_note,
+        "repeat_of": decision.repeat_of,
+        "refused_alarm": decision.refused_alarm,
+        "warning": decision.warning,
+    }

@@ -1,0 +1,389 @@
+"""The journal: every frame and its verdict, kept on disk before it is answered.
+
+`Store` is the file: SQLite in WAL mode with synchronous=FULL, so that a commit that returned has been flushed. `Journal` is
+its one writer: rows gathered while a commit is under way share the next one, and whoever handed a row in hears when it is
+on disk, or that it could not be kept.
+
+Each row carries a SHA-256 over the hash of the row before it and its own text; the row's text holds its number. So a row
+changed, removed or put in between shows (`verify`). The last hash is kept beside the rows, so that removing the last ones
+shows too. Who can rewrite the whole file can make the whole chain again: note its last hash somewhere else.
+"""
+
+import fcntl
+import hashlib
+import os
+import queue
+import sqlite3
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import orjson
+
+from protocols.dc09 import bare
+
+MOST_A_COMMIT = 1000
+MOST_HELD = 10_000  # rows that wait, while the disk refuses, to be written as not kept
+
+_SCHEMA = """
+CREATE TABLE entry (number INTEGER PRIMARY KEY, at TEXT NOT NULL, account TEXT, verdict TEXT, text TEXT NOT NULL, hash BLOB NOT NULL);
+CREATE INDEX entry_account ON entry (account, verdict, number);
+CREATE INDEX entry_at ON entry (at);
+CREATE TABLE head (one INTEGER PRIMARY KEY CHECK (one = 1), number INTEGER NOT NULL, hash BLOB NOT NULL);
+CREATE TABLE seen (account TEXT NOT NULL, line TEXT NOT NULL, path TEXT NOT NULL, at TEXT NOT NULL, polls INTEGER NOT NULL,
+                   PRIMARY KEY (account, line, path)) WITHOUT ROWID;
+CREATE TABLE wish (number INTEGER PRIMARY KEY AUTOINCREMENT, text TEXT NOT NULL, taken INTEGER NOT NULL DEFAULT 0);
+INSERT INTO head VALUES (1, 0, zeroblob(32));
+"""
+_VERSION = 1
+_APPEND = "INSERT INTO entry (number, at, account, verdict, text, hash) VALUES (?, ?, ?, ?, ?, ?)"
+
+
+class JournalError(Exception):
+    """The journal cannot be opened, read or written, and why."""
+
+
+class Row(NamedTuple):
+    """One row: when, whose (a bare number, or None), which verdict (None for the bench's own events), and its JSON."""
+
+    number: int
+    at: str
+    account: str | None
+    verdict: str | None
+    text: bytes
+
+
+class Seen(NamedTuple):
+    """When something last came from an account over a line and path, and how many polls came so far."""
+
+    account: str
+    line: str
+    path: str
+    at: str
+    polls: int
+
+
+def link(before: bytes, text: bytes) -> bytes:
+    """The hash of a row from the hash before it and its text."""
+    return hashlib.sha256(before + text).digest()
+
+
+class Store:
+    """The file itself. One process writes (it holds a lock beside the file); any number read, and may leave a wish.
+
+    A wish is what a person asks of the running bench (put an account on test, confirm the clock); the bench takes it and
+    makes a row of it.
+    """
+
+    def __init__(self, path: Path, *, write: bool = False) -> None:
+        self.path = path
+        self._lock: int | None = None
+        if not write and not path.exists():
+            raise JournalError(f"there is no journal {path}")
+        if write:
+            self._take_lock()
+        try:
+            self._connect()
+        except sqlite3.Error as error:
+            self.close()
+            raise JournalError(f"the journal {path} cannot be opened: {error}") from None
+
+    def _take_lock(self) -> None:
+        try:
+            self._lock = os.open(f"{self.path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            self.close()
+            raise JournalError(f"the journal {self.path} is being written by another bench; give --journal another") from None
+        except OSError as error:
+            raise JournalError(f"the journal {self.path} cannot be written: {error.strerror}") from None
+
+    def _connect(self) -> None:
+        self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5)
+        if self._lock is not None:
+            self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = FULL")
+        version = self._db.execute("PRAGMA user_version").fetchone()[0]
+        if version == 0 and self._lock is not None:
+            with self:
+                for statement in _SCHEMA.split(";\n"):
+                    self._db.execute(statement)
+                self._db.execute(f"PRAGMA user_version = {_VERSION}")
+        elif version != _VERSION:
+            raise sqlite3.DatabaseError(f"it is no farend journal of version {_VERSION}")
+        self.number, self.hash = self._db.execute("SELECT number, hash FROM head").fetchone()
+
+    def __enter__(self) -> None:
+        self._db.execute("BEGIN IMMEDIATE")
+
+    def __exit__(self, kind: Any, *_: Any) -> None:
+        if kind is None:
+            self._db.execute("COMMIT")
+        elif self._db.in_transaction:
+            self._db.execute("ROLLBACK")
+
+    def close(self) -> None:
+        """Close the file and let go of the lock."""
+        if hasattr(self, "_db"):
+            self._db.close()
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+
+    def reopen(self) -> None:
+        """Open the file again after it failed: what was committed is there, and the numbers follow on from it."""
+        self._db.close()
+        self._connect()
+
+    def append(self, rows: list[Row], seen: Iterable[Seen] = ()) -> None:
+        """Write rows and what was seen in one commit, flushed to disk when this returns. sqlite3.Error if it cannot."""
+        hash, chained = self.hash, []
+        for row in rows:
+            hash = link(hash, row.text)
+            chained.append((row.number, row.at, row.account, row.verdict, row.text.decode(), hash))
+        try:
+            with self:
+                if rows:
+                    self._db.executemany(_APPEND, chained)
+                    self._db.execute("UPDATE head SET number = ?, hash = ?", (rows[-1].number, hash))
+                self._db.executemany("INSERT OR REPLACE INTO seen VALUES (?, ?, ?, ?, ?)", seen)
+        except BaseException:
+            # The COMMIT itself may be what failed (a full disk): leave no transaction open behind it.
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            raise
+        if rows:
+            self.number, self.hash = rows[-1].number, hash
+
+    def rows(
+        self,
+        *,
+        account: str | None = None,
+        since: str | None = None,
+        until: str | None = None,
+        verdict: str | None = None,
+        events: bool = False,
+        after: int = 0,
+    ) -> Iterator[Row]:
+        """Rows in order of arrival. `account` is a bare number; `events` adds the bench's own rows."""
+        where, values = ["number > ?"], [after]  # type: tuple[list[str], list[Any]]
+        for clause, value in (("account = ?", account), ("at >= ?", since), ("at < ?", until), ("verdict = ?", verdict)):
+            if value is not None:
+                where.append(clause)
+                values.append(value)
+        if not events:
+            where.append("verdict IS NOT NULL")
+        found = self._read(
+            f"SELECT number, at, account, verdict, text FROM entry WHERE {' AND '.join(where)} ORDER BY number", values
+        )
+        for number, at, whose, word, text in found:
+            yield Row(number, at, whose, word, text.encode())
+
+    def last(self, account: str, verdict: str, count: int = 1) -> list[Row]:
+        """The last rows of an account with that verdict, the newest first."""
+        found = self._read(
+            "SELECT number, at, account, verdict, text FROM entry WHERE account = ? AND verdict = ? ORDER BY number DESC LIMIT ?",
+            (account, verdict, count),
+        )
+        return [Row(number, at, whose, word, text.encode()) for number, at, whose, word, text in found]
+
+    def seen(self) -> list[Seen]:
+        """What was kept of polls and paths."""
+        return [Seen(*row) for row in self._read("SELECT account, line, path, at, polls FROM seen")]
+
+    def _read(self, statement: str, values: Any = ()) -> Iterator[Any]:
+        try:
+            yield from self._db.execute(statement, values)
+        except sqlite3.Error as error:
+            raise JournalError(f"the journal {self.path} cannot be read: {error}") from None
+
+    def wish(self, text: dict[str, Any]) -> int:
+        """Leave a wish for the bench; its number."""
+        try:
+            return self._db.execute("INSERT INTO wish (text) VALUES (?)", (orjson.dumps(text).decode(),)).lastrowid or 0
+        except sqlite3.Error as error:
+            raise JournalError(f"the journal {self.path} cannot be written: {error}") from None
+
+    def wishes(self, after: int = 0) -> list[tuple[int, dict[str, Any], bool]]:
+        """Wishes after that number, and whether each has been taken."""
+        found = self._read("SELECT number, text, taken FROM wish WHERE number > ? ORDER BY number", (after,))
+        return [(number, orjson.loads(text), bool(taken)) for number, text, taken in found]
+
+    def take(self, number: int) -> None:
+        """Mark a wish as taken."""
+        self._db.execute("UPDATE wish SET taken = 1 WHERE number = ?", (number,))
+
+    def written_by_another(self) -> bool:
+        """Whether a bench holds the journal for writing now."""
+        try:
+            other = os.open(f"{self.path}.lock", os.O_RDWR)
+        except OSError:
+            return False
+        try:
+            fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return True
+        finally:
+            os.close(other)
+        return False
+
+    def verify(self) -> Iterator[tuple[int, str | None]]:
+        """Check the chain: each row's number, with None or what is wrong with it."""
+        hash, due = bytes(32), 1
+        for number, at, account, verdict, text, kept in self._read(
+            "SELECT number, at, account, verdict, text, hash FROM entry ORDER BY number"
+        ):
+            wrong = None
+            if number != due:
+                wrong = f"row {due} is missing" if number == due + 1 else f"rows {due} to {number - 1} are missing"
+            elif link(hash, text.encode()) != kept:
+                wrong = f"row {number} does not fit the row before it: one of the two was changed"
+            elif not _columns_fit(number, at, account, verdict, text):
+                wrong = f"row {number}: its columns differ from its text"
+            yield number, wrong
+            hash, due = kept, number + 1
+        number, last = next(self._read("SELECT number, hash FROM head"))
+        if number >= due:
+            yield number, f"rows {due} to {number} are missing from the end"
+        elif last != hash:
+            yield number, "the last hash kept beside the rows is another than the last row's"
+
+
+def whose(entry: dict[str, Any]) -> str | None:
+    """The account column of an entry: its number as numbers are compared."""
+    return bare(entry["account"]) if entry.get("account") else None
+
+
+def _columns_fit(number: int, at: str, account: str | None, verdict: str | None, text: str) -> bool:
+    try:
+        entry = orjson.loads(text)
+        return (entry["row"], entry["at"], entry.get("verdict"), whose(entry)) == (number, at, verdict, account)
+    except (ValueError, KeyError, AttributeError):
+        return False
+
+
+Kept = Callable[[Row | None], None]  # told the row when it is on disk, None when it could not be kept
+
+
+class _Waiting(NamedTuple):
+    row: Row
+    entry: dict[str, Any]
+    kept: Kept
+
+
+class Journal:
+    """The one writer: groups rows into commits in a thread of its own, in the order in which they were handed in.
+
+    All methods belong to the thread that `call_soon` leads back to. While the store refuses, `failing` is true, every row
+    handed in is told at once that it was not kept, and `retry` tries again. Whoever is told None may still change the entry
+    (its verdict is another now): it is held as it then stands, and written once the disk takes rows again.
+    """
+
+    def __init__(self, store: Store, call_soon: Callable[..., Any], told: Callable[[str], None] = lambda _: None) -> None:
+        self._store, self._call_soon, self._told = store, call_soon, told
+        self.failing = False
+        self.next = store.number + 1
+        self._waiting: deque[_Waiting] = deque()
+        self._seen: dict[tuple[str, str, str], Seen] = {}
+        self._busy = False
+        self._held: deque[dict[str, Any]] = deque()
+        self._beyond = 0  # rows that could not even be held
+        self._work: queue.SimpleQueue[tuple[list[_Waiting], list[Seen], bool] | None] = queue.SimpleQueue()
+        self._thread = threading.Thread(target=self._write, name="journal", daemon=True)
+        self._thread.start()
+
+    @property
+    def depth(self) -> int:
+        """Rows that are not on disk yet."""
+        return len(self._waiting) + (MOST_A_COMMIT if self._busy else 0)
+
+    def add(self, entry: dict[str, Any], kept: Kept) -> None:
+        """Hand in a row. Its number goes into the entry as `row`; `kept` hears of it once it is on disk."""
+        if self.failing:
+            kept(None)
+            self._hold(entry)
+            return
+        entry["row"] = self.next
+        row = Row(self.next, entry["at"], whose(entry), entry.get("verdict"), orjson.dumps(entry))
+        self.next += 1
+        self._waiting.append(_Waiting(row, entry, kept))
+        if not self._busy:
+            self._start()
+
+    def saw(self, seen: Seen) -> None:
+        """Note a path's last time and count; they go to disk with the next rows, or with `flush`."""
+        self._seen[seen[:3]] = seen
+
+    def flush(self) -> None:
+        """Write what was seen although no row asks for a commit."""
+        if self._seen and not self._busy and not self.failing:
+            self._start()
+
+    def retry(self) -> None:
+        """Try the disk again after a failure. On success the rows that were held are written, as not kept."""
+        if self.failing and not self._busy:
+            self._busy = True
+            self._work.put(([], [], True))
+
+    def close(self) -> None:
+        """Let the writer finish what it has, and end it."""
+        self._work.put(None)
+        self._thread.join()
+
+    def _start(self) -> None:
+        rows = [self._waiting.popleft() for _ in range(min(len(self._waiting), MOST_A_COMMIT))]
+        seen, self._seen = list(self._seen.values()), {}
+        self._busy = True
+        self._work.put((rows, seen, False))
+
+    def _write(self) -> None:
+        while (work := self._work.get()) is not None:
+            rows, seen, reopen = work
+            failure = None
+            try:
+                if reopen:
+                    self._store.reopen()
+                self._store.append([waiting.row for waiting in rows], seen)
+            except (sqlite3.Error, OSError) as error:
+                failure = str(error)
+            self._call_soon(self._written, rows, failure, reopen)
+
+    def _written(self, rows: list[_Waiting], failure: str | None, reopened: bool) -> None:
+        self._busy = False
+        if failure is None:
+            for waiting in rows:
+                waiting.kept(waiting.row)
+            if reopened:
+                self._recover()
+            if self._waiting and not self._busy:
+                self._start()
+            return
+        lost = [*rows, *self._waiting]
+        self._waiting.clear()
+        if not self.failing:
+            self.failing = True
+            self._told(f"THE JOURNAL CANNOT WRITE ({failure}): nothing is answered until it can")
+        self.next = self._store.number + 1
+        for waiting in reversed(lost):  # the newest first, so that what each undoes is what the one before left
+            waiting.kept(None)
+        for waiting in lost:
+            self._hold(waiting.entry)
+
+    def _hold(self, entry: dict[str, Any]) -> None:
+        entry["row"] = None
+        if len(self._held) >= MOST_HELD:
+            self._beyond += 1
+        else:
+            self._held.append(entry)
+
+    def _recover(self) -> None:
+        self.failing = False
+        self.next = self._store.number + 1
+        held, self._held = self._held, deque()
+        beyond, self._beyond = self._beyond, 0
+        for entry in held:
+            self.add(entry, lambda _: None)
+        lost = f"; {beyond} more could not be held" if beyond else ""
+        self._told(f"the journal writes again; {len(held)} frames came meanwhile and were not answered{lost}")

@@ -1,0 +1,1 @@
+"""A person's hands: one file a command; each parses options, calls one thing, prints."""

@@ -1,0 +1,214 @@
+"""`farend book`: look after the account book, and put accounts on test. `farend clock`: confirm the clock."""
+
+import csv
+import getpass
+import re
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.table import Table
+
+from protocols.dc09 import bare
+from receiver import book as books
+from receiver.book import BookError
+from receiver.desk import millis
+from receiver.journal import JournalError, Store
+from tools.common import JOURNAL, OUT, TALK, book_from, print_json, stop
+
+app = typer.Typer(no_args_is_help=True, help="Look after the account book.")
+clock = typer.Typer(no_args_is_help=True, help="The bench's clock.")
+
+File = Annotated[Path, typer.Argument(metavar="FILE", help="The account book.")]
+Book = Annotated[Path | None, typer.Option("--book", metavar="FILE", help="The account book, to check the number against.")]
+Where = Annotated[Path, typer.Option("--journal", metavar="PATH", help="The journal of the bench that is to know.")]
+Json = Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")]
+COLUMNS = ("account", "account_name", "area", "area_name", "zone", "zone_name", "device", "user", "user_name")
+WAIT_SECONDS = 3.0
+
+
+@app.command()
+def check(file: File, as_json: Json = False) -> None:
+    """Check a book: every mistake with the line it stands on. Exit code 1 when there is one.
+
+    Example: farend book check station.toml
+    """
+    try:
+        found = books.load(file)
+    except OSError as error:
+        stop(f"the account book {file} cannot be read: {error.strerror}")
+    except BookError as error:
+        for mistake in error.mistakes:
+            if as_json:
+                print_json({"mistake": mistake})
+            else:
+                OUT.print(mistake, markup=False, soft_wrap=True)
+        raise typer.Exit(1) from None
+    if not as_json:
+        keyed = sum(account.opened_key is not None for account in found.accounts)
+        OUT.print(f"{file}: {len(found.accounts)} accounts, {keyed} with a key; no mistake")
+
+
+@app.command()
+def show(
+    file: File,
+    account: Annotated[str | None, typer.Option("--account", metavar="N", help="Only this account.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Show the accounts with their areas, zones, users and paths. A key is never shown, only that there is one.
+
+    Example: farend book show station.toml --account 4471
+    """
+    found = book_from(file)
+    chosen = found.numbered(account) if account else found.accounts
+    if not chosen:
+        stop(f"the book has no account {account}" if account else "the book has no account", 1)
+    for one in chosen:
+        if as_json:
+            state = {"key": repr(one.opened_key) if one.opened_key else None}
+            print_json(one.model_dump(mode="json", exclude={"key"}) | state)
+            continue
+        marks = [f"receiver {one.receiver}" if one.receiver else "", f"prefix {one.prefix}" if one.prefix else ""]
+        marks += [repr(one.opened_key).strip("<>") if one.opened_key else "in clear"]
+        marks += [f"a poll every {one.poll_seconds} s" if one.poll_seconds else ""]
+        marks += ["answers only on test" if one.answer == "on-test" else ""]
+        OUT.print(f"{one.number}  {one.name}  ({', '.join(filter(None, marks))})", style="bold", markup=False)
+        table = Table(box=None, padding=(0, 2, 0, 2), show_header=False)
+        for area in one.area:
+            table.add_row("area", area.number, area.name, "")
+        for zone in one.zone:
+            table.add_row("zone", zone.number, zone.name, ", ".join(filter(None, (zone.device, f"area {zone.area}" * bool(zone.area)))))
+        for user in one.user:
+            table.add_row("user", user.number, user.name, "")
+        for path in one.path:
+            told = [f"{key} {value}" for key, value in path.model_dump(exclude={"name"}).items() if value is not None]
+            table.add_row("path", "", path.name, ", ".join(told))
+        OUT.print(table)
+
+
+@app.command("import")
+def import_list(
+    file: Annotated[Path, typer.Argument(metavar="CSV", help=f"A list with a header of {', '.join(COLUMNS)} (any of them).")],
+    account: Annotated[str | None, typer.Option("--account", metavar="N", help="For lists without the column account.")] = None,
+    name: Annotated[str | None, typer.Option("--name", help="The account's name, for lists without account_name.")] = None,
+) -> None:
+    """Turn a zone list (CSV) into account-book TOML on stdout. Bad rows are named, and then nothing is written.
+
+    Example: farend book import zones.csv --account 4471 --name "Tern Point field station" >> station.toml
+    """
+    try:
+        text = file.read_text("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        stop(f"{file} cannot be read: {error}")
+    delimiter = max(",;\t", key=text.partition("\n")[0].count)
+    rows = csv.DictReader(text.splitlines(), delimiter=delimiter, restkey="")
+    headers = [header.strip().lower() for header in rows.fieldnames or []]
+    if strange := [header for header in headers if header not in COLUMNS]:
+        stop(f"{file} line 1: column {strange[0]!r} is none of {', '.join(COLUMNS)}")
+    rows.fieldnames = headers
+    accounts: dict[str, dict[str, Any]] = {}
+    mistakes = []
+    for row in rows:
+        cells = {column: (row.get(column) or "").strip() for column in COLUMNS}
+        if "" in row:
+            mistakes.append(f"line {rows.line_num}: more cells than the header has")
+        whose = cells["account"] or account or ""
+        if not re.fullmatch(r"[0-9A-Fa-f]{3,16}", whose):
+            mistakes.append(f"line {rows.line_num}: account {whose!r} is not 3 to 16 hex digits (or give --account)")
+            continue
+        entry = accounts.setdefault(whose, {"name": "", "area": {}, "zone": {}, "user": {}})
+        entry["name"] = entry["name"] or cells["account_name"] or name or ""
+        for kind in ("area", "zone", "user"):
+            number = cells[kind]
+            if number and not re.fullmatch(r"[0-9A-Fa-f]{1,16}", number):
+                mistakes.append(f"line {rows.line_num}: {kind} {number!r} is no number")
+            elif number:
+                if not cells[f"{kind}_name"] and number not in entry[kind]:
+                    mistakes.append(f"line {rows.line_num}: {kind} {number} has no {kind}_name")
+                if kind != "area" and number in entry[kind]:
+                    mistakes.append(f"line {rows.line_num}: {kind} {number} stands in the list already")
+                entry[kind].setdefault(number, cells)
+    mistakes += [f"account {whose} has no name: add account_name or --name" for whose, entry in accounts.items() if not entry["name"]]
+    if mistakes:
+        stop(f"{file}: {len(mistakes)} mistake(s), nothing written\n" + "\n".join(mistakes), 1)
+    typer.echo("".join(_toml(whose, entry) for whose, entry in accounts.items()), nl=False)
+
+
+def _toml(whose: str, entry: dict[str, Any]) -> str:
+    def text(value: str) -> str:
+        return '"' + re.sub(r'[\x00-\x1f"\\\x7f]', lambda m: f"\\u{ord(m[0]):04X}", value) + '"'
+
+    lines = ["[[account]]", f"number = {text(whose)}", f"name = {text(entry['name'])}"]
+    for kind in ("area", "zone", "user"):
+        for number, cells in entry[kind].items():
+            lines += [f"  [[account.{kind}]]", f"  number = {text(number)}", f"  name = {text(cells[f'{kind}_name'])}"]
+            if kind == "zone":
+                lines += [f"  {key} = {text(cells[key])}" for key in ("area", "device") if cells[key]]
+    return "\n".join(lines) + "\n\n"
+
+
+@app.command("on-test")
+def on_test(
+    account: Annotated[str, typer.Argument(metavar="N", help="The account.")],
+    lasts: Annotated[str, typer.Option("--for", metavar="TIME", help="For how long: 45m, 2h, 1h30m.")],
+    reference: Annotated[str, typer.Option("--reference", metavar="TEXT", help="The station's own reference for the test.")],
+    journal: Where = JOURNAL,
+    book: Book = None,
+) -> None:
+    """Put an account on test, for a time: it ends by itself. Tell the station first.
+
+    Example: farend book on-test 4471 --for 2h --reference "T-118, told to the desk" --journal station.journal
+    """
+    match = re.fullmatch(r"(?:(\d+)h)?(?:(\d+)m)?", lasts)
+    length = timedelta(hours=int(match[1] or 0), minutes=int(match[2] or 0)) if match else timedelta(0)
+    if not timedelta(0) < length <= timedelta(days=7):
+        stop(f"--for {lasts!r} is no length such as 45m, 2h or 1h30m (7 days at most)")
+    if not reference.strip():
+        stop("--reference is empty: it names the station's own record of the test")
+    if book and not book_from(book).numbered(account):
+        stop(f"the book has no account {account}")
+    until = datetime.now(UTC) + length
+    _wish(journal, {"wish": "on-test", "account": bare(account), "until": millis(until), "reference": reference})
+    OUT.print(f"account {account} is on test until {until:%H:%M:%S} UTC, {until:%d %B}; reference {reference}", markup=False)
+
+
+@app.command("off-test")
+def off_test(
+    account: Annotated[str, typer.Argument(metavar="N", help="The account.")], journal: Where = JOURNAL
+) -> None:
+    """End an account's test before its time.
+
+    Example: farend book off-test 4471 --journal station.journal
+    """
+    _wish(journal, {"wish": "off-test", "account": bare(account)})
+    OUT.print(f"account {account} is no longer on test; confirm that with the station", markup=False)
+
+
+@clock.command()
+def confirm(journal: Where = JOURNAL) -> None:
+    """Say that the bench's clock has been looked at and is right, after it stepped: NAKs carry its time again.
+
+    Example: farend clock confirm --journal station.journal
+    """
+    OUT.print(f"this machine says {datetime.now(UTC):%H:%M:%S} UTC, {datetime.now(UTC):%d %B %Y}")
+    _wish(journal, {"wish": "clock-confirmed", "by": getpass.getuser()})
+    OUT.print("confirmed")
+
+
+def _wish(journal: Path, wish: dict[str, Any]) -> None:
+    """Leave a wish in the journal, and wait until the bench that writes it has taken it."""
+    try:
+        store = Store(journal)
+        number = store.wish(wish)
+        deadline = time.monotonic() + WAIT_SECONDS
+        while store.written_by_another():
+            if next(taken for found, _, taken in store.wishes(number - 1) if found == number):
+                return
+            if time.monotonic() > deadline:
+                stop(f"the bench that writes {journal} has not taken it within {WAIT_SECONDS:g} s; it is left for it", 1)
+            time.sleep(0.05)
+    except JournalError as error:
+        stop(str(error))
+    TALK.print(f"no bench writes {journal} now; the next one that does will know", style="dim", markup=False)

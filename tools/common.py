@@ -1,0 +1,93 @@
+"""What the commands share: where output goes, keys and targets from the command line, and how to stop with a reason."""
+
+import ipaddress
+import os
+import re
+import socket
+import sys
+from pathlib import Path
+from typing import Any, NoReturn
+
+import orjson
+import typer
+from rich.console import Console
+
+from protocols.seal import Key
+from receiver import book
+from receiver.book import Book, BookError
+
+CAUTION = (
+    "farend is a bench tool, not a listed or approved receiver. Put accounts on test and tell the station first; "
+    "local codes and licensed practice decide."
+)
+OUT = Console(highlight=False)
+TALK = Console(stderr=True, highlight=False)
+JOURNAL = Path(os.environ.get("FAREND_JOURNAL", "farend.journal"))
+
+
+def stop(reason: str, code: int = 2) -> NoReturn:
+    """End with a reason on stderr."""
+    TALK.print(f"farend: {reason}", markup=False, soft_wrap=True)
+    raise typer.Exit(code)
+
+
+def print_json(value: Any) -> None:
+    """One JSON object, one line, on stdout."""
+    sys.stdout.buffer.write((value if isinstance(value, bytes) else orjson.dumps(value)) + b"\n")
+    sys.stdout.buffer.flush()
+
+
+def key_from(text: str | None) -> Key | None:
+    """A key from `HEX`, `@FILE` or `env:NAME`."""
+    if text is None:
+        return None
+    try:
+        if text.startswith("@"):
+            return book.find_key(f"file:{text[1:]}")
+        return book.find_key(text if text.startswith("env:") else f"hex:{text}")
+    except ValueError as error:
+        stop(f"--key: {error}")
+
+
+def book_from(path: Path | None) -> Book:
+    """The account book, or an empty one."""
+    if path is None:
+        return Book()
+    try:
+        return book.load(path)
+    except BookError as error:
+        stop(f"the account book has {len(error.mistakes)} mistake(s):\n" + "\n".join(error.mistakes))
+    except OSError as error:
+        stop(f"the account book {path} cannot be read: {error.strerror}")
+
+
+def host_and_port(text: str, option: str) -> tuple[str, int]:
+    """`HOST:PORT`, or `[v6]:PORT`."""
+    match = re.fullmatch(r"(?:\[([^\]]+)\]|([^:\[\]]*)):(\d{1,5})", text)
+    if not match or int(match[3]) > 65535:
+        stop(f"{option}: {text!r} is not HOST:PORT (IPv6 as [::1]:PORT; a port is 0 to 65535)")
+    return match[1] or match[2] or "127.0.0.1", int(match[3])
+
+
+def target(text: str, mine: str | None) -> tuple[str, int]:
+    """Where to send, as address and port. Loopback freely; elsewhere only once the person has typed the host again.
+
+    What is sent are alarms: at a live receiver they would send people out.
+    """
+    host, port = host_and_port(text, "target")
+    if port == 0:
+        stop(f"target: {text!r} has port 0; nothing listens there")
+    try:
+        addresses = {str(found[4][0]) for found in socket.getaddrinfo(host, port)}
+    except (OSError, UnicodeError) as error:
+        stop(f"target: {host} is not known here: {error}")
+    if all(ipaddress.ip_address(address.partition("%")[0]).is_loopback for address in addresses):
+        return host, port
+    if mine is None:
+        TALK.print(f"{host} is not this machine. farend sends alarms: is it your own, and is its account on test?")
+        TALK.print(f"Type the address {host} to go on: ", end="")
+        sys.stderr.flush()
+        mine = sys.stdin.readline().strip()
+    if mine != host:
+        stop(f"{mine!r} is not {host!r}: nothing was sent")
+    return host, port

@@ -1,0 +1,195 @@
+"""`farend decode`: explain frames byte by byte."""
+
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, BinaryIO
+
+import orjson
+import typer
+from rich.progress import Progress, TransferSpeedColumn
+from rich.table import Table
+from rich.text import Text
+
+from protocols.dc09 import decode as decode_frame
+from protocols.envelope import Piece, Reader, from_printable, printable
+from protocols.explain import Part, explain
+from protocols.seal import Key
+from protocols.values import Frame
+from receiver.book import Book
+from receiver.desk import Origin, names
+from tools import words
+from tools.common import OUT, TALK, book_from, key_from, stop
+
+CHUNK = 1 << 20
+MARKS = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
+SHOWN = {10: "␊", 13: "␍"}
+
+
+def decode(
+    files: Annotated[list[Path] | None, typer.Argument(metavar="FILE…", help="Files of frames; without any, stdin.")] = None,
+    as_hex: Annotated[bool, typer.Option("--hex", help="The input is hex digits, two a byte.")] = False,
+    as_text: Annotated[
+        bool,
+        typer.Option("--text", help="The input is lines in the notation of `raw`; LF and CR are added where they lack."),
+    ] = False,
+    key: Annotated[str | None, typer.Option(metavar="HEX|@FILE|env:NAME", help="The AES key that opens them.")] = None,
+    book: Annotated[Path | None, typer.Option(metavar="FILE", help="An account book, for names and keys.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")] = False,
+) -> None:
+    r"""Explain frames: each field over a byte ruler, its clause, what it means, and where exactly it is wrong.
+
+    Stamps are not compared with the present time. Exit code 1 when anything has a problem.
+
+    Example: printf '\n7CBF0041"ADM-CID"0123R1L0#123456[#123456|1131 01 015]_12:34:56,11-25-2026\r' | farend decode
+    """
+    if as_hex and as_text:
+        stop("say one of --hex and --text")
+    secret, accounts = key_from(key), book_from(book)
+    for path in files or ():
+        if not path.is_file():
+            stop(f"{path}: there is no such file" if not path.exists() else f"{path} is no file")
+    wrong = False
+    for number, frame in enumerate(_frames(files or [], as_hex, as_text, secret, accounts), 1):
+        wrong = wrong or bool(frame.problems)
+        if as_json:
+            sys.stdout.buffer.write(orjson.dumps(_object(frame, accounts)) + b"\n")
+        else:
+            show(frame, number, accounts)
+    sys.stdout.flush()
+    raise typer.Exit(1 if wrong else 0)
+
+
+def _frames(files: list[Path], as_hex: bool, as_text: bool, key: Key | None, accounts: Book) -> Iterator[Frame]:
+    def key_for(frame: Frame) -> Key | None:
+        if key:
+            return key
+        found = accounts.find(frame.receiver, frame.prefix, frame.account)
+        return found.opened_key if found else None
+
+    for piece in _pieces(files, as_hex, as_text):
+        yield decode_frame(piece, key_for)
+
+
+def _pieces(files: list[Path], as_hex: bool, as_text: bool) -> Iterator[Piece]:
+    total = sum(path.stat().st_size for path in files)
+    progress = Progress(*Progress.get_default_columns(), TransferSpeedColumn(), console=TALK, transient=True)
+    with progress:
+        task = progress.add_task("reading", total=total, visible=total > 50 * CHUNK and TALK.is_terminal)
+        for path in files or [None]:
+            try:
+                with path.open("rb") if path else sys.stdin.buffer as source:
+                    for chunk, piece in _read(source, str(path or "stdin"), as_hex, as_text):
+                        progress.advance(task, chunk)
+                        if piece:
+                            yield piece
+            except OSError as error:
+                stop(f"{path}: {error.strerror}")
+
+
+def _read(source: BinaryIO, name: str, as_hex: bool, as_text: bool) -> Iterator[tuple[int, Piece | None]]:
+    if as_text:
+        for number, line in enumerate(source, 1):
+            for piece in _text_line(line, f"{name} line {number}"):
+                yield len(line), piece
+        return
+    if as_hex:
+        data = _unhex(source.read(), name)
+        reader = Reader()
+        yield from ((0, piece) for piece in reader.feed(data) + reader.close())
+        return
+    reader = Reader()
+    while chunk := source.read(CHUNK):
+        yield len(chunk), None
+        yield from ((0, piece) for piece in reader.feed(chunk))
+    yield from ((0, piece) for piece in reader.close())
+
+
+def _text_line(line: bytes, place: str) -> Iterator[Piece]:
+    text = line.strip(b"\r\n").decode("latin-1")
+    if not text.strip():
+        return
+    try:
+        data = from_printable(text)
+    except ValueError as error:
+        stop(f"{place}, {error}")
+    data = data if data.startswith(b"\n") else b"\n" + data
+    data = data if data.endswith(b"\r") else data + b"\r"
+    reader = Reader()
+    yield from reader.feed(data) + reader.close()
+
+
+def _unhex(text: bytes, name: str) -> bytes:
+    digits = re.sub(rb"0x|[\s:,]", b"", text)
+    if bad := re.search(rb"[^0-9A-Fa-f]", digits):
+        at = text.find(bad[0])
+        stop(f"{name}: byte {at + 1} is {printable(bad[0])!r}, no hex digit; --hex takes digits, white space, colons, commas, 0x")
+    if len(digits) % 2:
+        stop(f"{name}: {len(digits)} hex digits are half a byte too many; each byte has two")
+    return bytes.fromhex(digits.decode())
+
+
+def _object(frame: Frame, accounts: Book) -> dict[str, object]:
+    found = frame.to_json()
+    if accounts.accounts:
+        names(found, frame, accounts.find(frame.receiver, frame.prefix, frame.account), Origin("", 0, "", ""))
+    return found
+
+
+def show(frame: Frame, number: int, accounts: Book) -> None:
+    """Print one frame for a person."""
+    state = "clean" if not frame.problems else ", ".join(dict.fromkeys(problem.rule for problem in frame.problems))
+    OUT.rule(f"frame {number} · {frame.size} bytes · {state}" if frame.kind != "noise" else f"noise · {frame.size} bytes", align="left")
+    found = explain(frame)
+    if found.parts:
+        _ruler(frame.raw, found.parts)
+    else:
+        OUT.print(Text(printable(frame.raw[:256])), soft_wrap=True)
+    if found.opened is not None:
+        OUT.print(f"opened, after {frame.padding} bytes of padding:", style="italic")
+        _ruler(found.opened.encode("latin-1"), found.opened_parts)
+    account = accounts.find(frame.receiver, frame.prefix, frame.account)
+    for signal in frame.signals:
+        _sentence(signal.to_json() | (account.names_for(signal) if account else {}))
+    for problem in frame.problems:
+        OUT.print(Text.assemble((f"✗ {problem.rule}", "bold"), f"  {problem.detail}"))
+    for note in frame.notes:
+        OUT.print(f"· {note}", markup=False)
+    OUT.print()
+
+
+def _sentence(signal: dict[str, object]) -> None:
+    OUT.print(Text(f"= {words.of_signal(signal)}", style="bold"))
+
+
+def _ruler(raw: bytes, parts: list[Part]) -> None:
+    """The bytes with their numbers above and a letter for each part below, then what each letter is."""
+    width = max(40, (OUT.width - 4) // 10 * 10)
+    marks, faults = [" "] * len(raw), [" "] * len(raw)
+    for letter, part in zip(MARKS, parts, strict=False):
+        for place in range(part.start, part.end):
+            marks[place] = letter
+            faults[place] = "^" if part.wrong else " "
+    characters = "".join(SHOWN.get(byte, chr(byte) if 32 <= byte < 127 else "·") for byte in raw)
+    for begin in range(0, len(raw), width):
+        end = min(begin + width, len(raw))
+        OUT.print(Text("  " + "".join(f"{place:<10}" for place in range(begin, end, 10)), style="dim"), soft_wrap=True)
+        OUT.print(Text("  " + ("┊····╵····" * (width // 10))[: end - begin], style="dim"), soft_wrap=True)
+        OUT.print(Text("  " + characters[begin:end]), soft_wrap=True)
+        OUT.print(Text("  " + "".join(marks[begin:end]), style="dim"), soft_wrap=True)
+        if "^" in faults[begin:end]:
+            OUT.print(Text("  " + "".join(faults[begin:end]).rstrip(), style="bold"), soft_wrap=True)
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="italic", show_edge=False)
+    for heading in ("", "bytes", "field", "sent", "what it means", "clause"):
+        table.add_column(heading, overflow="fold", no_wrap=heading in ("", "bytes", "field"))
+    for letter, part in zip(MARKS, parts, strict=False):
+        sent = printable(raw[part.start : part.end])
+        sent = sent if len(sent) <= 24 else f"{sent[:20]}…"
+        bytes_ = f"{part.start}" if part.end - part.start < 2 else f"{part.start}-{part.end - 1}"
+        means = Text(part.means)
+        if part.wrong:
+            means = Text.assemble((f"✗ {part.wrong}", "bold"), f"\n{part.means}" if part.means else "")
+        table.add_row(letter, bytes_, part.name, Text(sent), means, part.clause)
+    OUT.print(table)
+

@@ -1,0 +1,32 @@
+"""The `farend` command: everything it can do, each in a file of its own."""
+
+import typer
+
+from tools import book, decode, demo, journal, listen, replay, send
+from tools.common import CAUTION
+
+app = typer.Typer(
+    name="farend",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help=f"The far end of an alarm line, on a bench. {CAUTION}",
+)
+app.command()(demo.demo)
+app.command()(listen.listen)
+app.command()(send.send)
+app.command()(decode.decode)
+app.command()(replay.replay)
+app.add_typer(journal.app, name="journal")
+app.add_typer(book.app, name="book")
+app.add_typer(book.clock, name="clock")
+
+
+def main() -> None:
+    """Run the command line."""
+    app()
+
+
+if __name__ == "__main__":
+    main()

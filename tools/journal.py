@@ -1,0 +1,196 @@
+"""`farend journal`: look into the journal."""
+
+import csv
+import sys
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import orjson
+import typer
+from rich.progress import Progress
+
+from protocols.dc09 import bare
+from receiver.desk import millis
+from receiver.journal import JournalError, Row, Store
+from tools import words
+from tools.common import JOURNAL, OUT, TALK, print_json, stop
+
+app = typer.Typer(no_args_is_help=True, help="Look into the journal: every frame that came, and its verdict.")
+
+Where = Annotated[str, typer.Option("--journal", metavar="PATH_OR_URL", help="The journal.")]
+Account = Annotated[str | None, typer.Option("--account", metavar="N", help="Only this account.")]
+Since = Annotated[str | None, typer.Option("--since", metavar="ISO", help="Only from this time on (UTC unless it says).")]
+Until = Annotated[str | None, typer.Option("--until", metavar="ISO", help="Only before this time.")]
+Verdict = Annotated[str | None, typer.Option("--verdict", metavar="WORD", help="Only this verdict.")]
+Events = Annotated[bool, typer.Option("--events", help="The bench's own rows too: start, stop, on test, clock …")]
+Json = Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")]
+COLUMNS = (
+    "row at line path peer account account_name verdict reply sequence sequence_note refused_alarm code_set code qualifier "
+    "meaning category area zone user text problems raw"
+).split()
+
+
+@app.command("list")
+def list_rows(
+    journal: Where = str(JOURNAL),
+    account: Account = None,
+    since: Since = None,
+    until: Until = None,
+    verdict: Verdict = None,
+    events: Events = False,
+    as_json: Json = False,
+) -> None:
+    """List rows in order of arrival.
+
+    Example: farend journal list --journal station.journal --account 4471 --since 2026-11-25T08:00
+    """
+    for row in _rows(journal, account, since, until, verdict, events):
+        if as_json:
+            sys.stdout.buffer.write(row.text + b"\n")
+        else:
+            entry = orjson.loads(row.text)
+            OUT.print(f"{row.number:>7} {row.at[:10]} ", words.of_entry(entry), sep="", soft_wrap=True)
+    sys.stdout.flush()
+
+
+@app.command()
+def show(
+    number: Annotated[int, typer.Argument(metavar="ROW", help="The number of the row.")],
+    journal: Where = str(JOURNAL),
+    as_json: Json = False,
+) -> None:
+    """Show one row whole, its frame over a byte ruler.
+
+    Example: farend journal show 12 --journal station.journal
+    """
+    from protocols.dc09 import decode
+    from protocols.envelope import from_printable
+    from receiver.book import Book
+    from tools import decode as explainer
+
+    row = next((row for row in _open(journal).rows(after=number - 1, events=True) if row.number == number), None)
+    if row is None:
+        stop(f"the journal has no row {number}", 1)
+    if as_json:
+        print_json(row.text)
+        return
+    entry = orjson.loads(row.text)
+    OUT.print(f"{row.number:>7} {row.at[:10]} ", words.of_entry(entry), sep="", soft_wrap=True)
+    if "raw" in entry:
+        explainer.show(decode(from_printable(entry["raw"])), number, Book())
+
+
+@app.command()
+def export(
+    journal: Where = str(JOURNAL),
+    account: Account = None,
+    since: Since = None,
+    until: Until = None,
+    verdict: Verdict = None,
+    events: Events = False,
+    form: Annotated[Literal["jsonl", "csv"], typer.Option("--as", help="JSON Lines, or CSV with a line a signal.")] = "jsonl",
+    as_json: Json = False,
+) -> None:
+    """Export rows to stdout as JSON Lines or CSV.
+
+    Example: farend journal export --journal station.journal --as csv > november.csv
+    """
+    rows = _rows(journal, account, since, until, verdict, events)
+    if form == "jsonl" or as_json:
+        sys.stdout.buffer.writelines(row.text + b"\n" for row in rows)
+    else:
+        writer = csv.DictWriter(sys.stdout, COLUMNS, extrasaction="ignore")
+        writer.writeheader()
+        for row in rows:
+            writer.writerows(_flat(orjson.loads(row.text)))
+    sys.stdout.flush()
+
+
+@app.command()
+def verify(journal: Where = str(JOURNAL), as_json: Json = False) -> None:
+    """Check the chain of hashes: that no row was changed, removed or put in between. Exit code 1 when one was.
+
+    Example: farend journal verify --journal station.journal
+    """
+    store = _open(journal)
+    mistakes: list[str] = []
+    count = 0
+    with Progress(console=TALK, transient=True, disable=not TALK.is_terminal) as progress:
+        task = progress.add_task("checking", total=store.number)
+        try:
+            for number, wrong in store.verify():
+                count += 1
+                if wrong:
+                    mistakes.append(wrong)
+                if count % 1000 == 0:
+                    progress.update(task, completed=number)
+        except JournalError as error:
+            mistakes.append(str(error))
+    if as_json:
+        print_json({"rows": store.number, "last_hash": store.hash.hex(), "wrong": mistakes})
+    else:
+        for mistake in mistakes:
+            OUT.print(f"✗ {mistake}", markup=False)
+        OUT.print(f"{store.number} rows; " + ("the chain is whole" if not mistakes else f"{len(mistakes)} breaks"))
+        OUT.print(f"last hash {store.hash.hex()} (note it elsewhere: it proves the rows up to here)", soft_wrap=True)
+    raise typer.Exit(1 if mistakes else 0)
+
+
+@app.command()
+def paths(journal: Where = str(JOURNAL), as_json: Json = False) -> None:
+    """List when each account was last heard over each line and path, and how many polls came.
+
+    Example: farend journal paths --journal station.journal
+    """
+    for seen in _guard(iter(_open(journal).seen())):
+        if as_json:
+            print_json(seen._asdict())
+        else:
+            OUT.print(f"{seen.account:<10} {seen.line:<4} {seen.path or '-':<12} last {seen.at}  polls {seen.polls}", markup=False)
+
+
+def _open(journal: str) -> Store:
+    if "://" in journal:
+        stop(f"--journal {journal}: only a path (SQLite) can be used so far")
+    try:
+        return Store(Path(journal))
+    except JournalError as error:
+        stop(str(error))
+
+
+def _rows(
+    journal: str, account: str | None, since: str | None, until: str | None, verdict: str | None, events: bool
+) -> Iterator[Row]:
+    yield from _guard(
+        _open(journal).rows(
+            account=bare(account) if account else None,
+            since=_time(since, "--since"),
+            until=_time(until, "--until"),
+            verdict=verdict,
+            events=events,
+        )
+    )
+
+
+def _guard(rows: Iterator[Any]) -> Iterator[Any]:
+    try:
+        yield from rows
+    except JournalError as error:
+        stop(str(error))
+
+
+def _time(text: str | None, option: str) -> str | None:
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        stop(f"{option} {text!r} is no time such as 2026-11-25T08:00 or 2026-11-25T08:00:00Z")
+    return millis((moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC))
+
+
+def _flat(entry: dict[str, Any]) -> list[dict[str, Any]]:
+    problems = "; ".join(f"{one['rule']}: {one['detail']}" for one in entry.get("problems", ()))
+    return [entry | signal | {"problems": problems} for signal in entry.get("signals") or [{}]]

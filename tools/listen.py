@@ -1,0 +1,185 @@
+"""`farend listen`: receive."""
+
+import os
+import queue
+import sys
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import orjson
+import typer
+
+from receiver.capture import Recorder
+from receiver.desk import REPEAT_SECONDS, Policy
+from receiver.journal import JournalError, Store
+from receiver.lines import IDLE_SECONDS, Limits, peer_text
+from tools import words
+from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, host_and_port, print_json, stop
+
+MOST_WAITING = 200_000  # lines that wait for a slow reader of stdout; beyond it they are counted, and stay in the journal
+
+
+class Printer:
+    """Prints in a thread of its own, so that whoever reads stdout slowly delays no answer."""
+
+    def __init__(self, as_json: bool) -> None:
+        self._as_json = as_json
+        self._waiting: queue.Queue[tuple[dict[str, Any], bytes | None] | None] = queue.Queue(MOST_WAITING)
+        self._left_out = 0
+        self._thread = threading.Thread(target=self._print, name="printer", daemon=True)
+        self._thread.start()
+
+    def show(self, entry: dict[str, Any], text: bytes | None) -> None:
+        """Take one entry; never waits."""
+        try:
+            self._waiting.put_nowait((entry, text))
+        except queue.Full:
+            self._left_out += 1
+
+    def close(self, seconds: float = 2.0) -> None:
+        """Print what waits, for so long at most: a reader that has stopped does not keep the bench from ending."""
+        try:
+            self._waiting.put(None, timeout=seconds)
+        except queue.Full:
+            return
+        self._thread.join(seconds)
+
+    def _print(self) -> None:
+        try:
+            while (item := self._waiting.get()) is not None:
+                if self._left_out and self._waiting.empty():
+                    left_out, self._left_out = self._left_out, 0
+                    TALK.print(f"farend: stdout was read too slowly; {left_out} lines were left out (the journal has them)")
+                entry, text = item
+                if self._as_json:
+                    sys.stdout.buffer.write((text or orjson.dumps(entry)) + b"\n")
+                    if self._waiting.empty():
+                        sys.stdout.buffer.flush()
+                else:
+                    OUT.print(words.of_entry(entry), soft_wrap=True)
+        except OSError:
+            TALK.print("farend: nobody reads stdout any more; the bench goes on, and the journal keeps everything")
+            while self._waiting.get() is not None:
+                pass
+
+
+def tell(what: str) -> None:
+    """Something that needs a person, on stderr."""
+    TALK.print(f"{datetime.now(UTC):%H:%M:%S} farend: {what}", style="bold", markup=False, soft_wrap=True)
+
+
+def listen(
+    tcp: Annotated[list[str] | None, typer.Option(metavar="HOST:PORT", help="Listen on TCP; may be repeated.")] = None,
+    udp: Annotated[list[str] | None, typer.Option(metavar="HOST:PORT", help="Listen on UDP; may be repeated.")] = None,
+    tls: Annotated[list[str] | None, typer.Option(metavar="HOST:PORT", help="Listen on TLS 1.2 and up.")] = None,
+    certificate: Annotated[Path | None, typer.Option(metavar="FILE", help="PEM certificate for --tls.")] = None,
+    private_key: Annotated[Path | None, typer.Option(metavar="FILE", help="PEM private key for --tls.")] = None,
+    book: Annotated[Path | None, typer.Option(metavar="FILE", help="The account book.")] = None,
+    journal: Annotated[str, typer.Option(metavar="PATH_OR_URL", help="Where everything is kept.")] = str(JOURNAL),
+    unknown: Annotated[
+        Literal["duh", "ack", "silent"], typer.Option(help="What an account that is not in the book is answered.")
+    ] = "duh",
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")] = False,
+    capture: Annotated[Path | None, typer.Option(metavar="FILE", help="Record every byte, both ways, into this file.")] = None,
+    keep_polls: Annotated[bool, typer.Option(help="Keep a row for each poll, not only its last time and count.")] = False,
+    repeat_seconds: Annotated[
+        float, typer.Option(min=0, help="For how long the same message again is a repeat of the first.")
+    ] = REPEAT_SECONDS,
+    idle: Annotated[float, typer.Option(min=1, help="Seconds of silence after which a connection is closed.")] = IDLE_SECONDS,
+) -> None:
+    """Receive: TCP, UDP and TLS lines into the desk, everything into the journal. SIGTERM ends it.
+
+    Example: farend listen --tcp 0.0.0.0:12009 --udp 0.0.0.0:12009 --book station.toml --journal station.journal
+    """
+    from receiver.reactor import install
+
+    accounts = book_from(book)
+    store = store_from(journal)
+    reactor = install()
+    from receiver.bench import Bench, Listen, Settings
+
+    wanted = [Listen("tcp", *host_and_port(one, "--tcp")) for one in tcp or ()]
+    wanted += [Listen("udp", *host_and_port(one, "--udp")) for one in udp or ()]
+    if tls and not (certificate and private_key):
+        stop("--tls needs --certificate FILE and --private-key FILE")
+    wanted += [Listen("tls", *host_and_port(one, "--tls"), certificate, private_key) for one in tls or ()]
+    wanted = wanted or [Listen("tcp", "127.0.0.1", 12009), Listen("udp", "127.0.0.1", 12009)]
+    printer = Printer(as_json)
+    bench = Bench(
+        reactor,
+        accounts,
+        store,
+        show=printer.show,
+        told=tell,
+        settings=Settings(Policy(unknown, repeat_seconds), keep_polls, Limits(idle=idle)),
+        recorder=recorder_for(capture),
+    )
+    listening = []
+    for one in wanted:
+        try:
+            listening.append(bench.listen(one))
+        except Exception as error:
+            stop(f"{one.kind} {peer_text(one.host, one.port)} cannot be opened: {_reason(error)}")
+    TALK.print(CAUTION, style="italic")
+    for kind, host, port in listening:
+        TALK.print(f"listening on {kind} {peer_text(host, port)}")
+    TALK.print(f"journal {journal}; {len(accounts.accounts)} accounts" + ("" if book else ": no --book, so every account is unknown"))
+    if as_json:
+        print_json({"listening": [{"line": kind, "host": host, "port": port} for kind, host, port in listening]})
+    run(reactor, bench, listening)
+    printer.close()
+    # A reader of stdout that has stopped must not keep the process: what it could not take is in the journal.
+    sys.stderr.flush()
+    os._exit(0)
+
+
+def run(reactor: Any, bench: Any, listening: list[tuple[str, str, int]]) -> None:
+    """Run until somebody stops the reactor; then the bench answers what it has read, and closes."""
+    from twisted.internet.defer import ensureDeferred
+
+    log_to_stderr()
+    reactor.addSystemEventTrigger("before", "shutdown", lambda: ensureDeferred(bench.stop()))
+    reactor.callWhenRunning(bench.start, listening)
+    reactor.run()
+
+
+def log_to_stderr() -> None:
+    """What Twisted would log goes to stderr in one line, and only when it is a failure."""
+    from twisted.logger import LogLevel, formatEvent, globalLogBeginner
+
+    def observe(event: Any) -> None:
+        if event["log_level"] >= LogLevel.error:
+            failure = event.get("log_failure")
+            tell(f"internal error: {formatEvent(event)} {failure.getErrorMessage() if failure else ''}")
+
+    globalLogBeginner.beginLoggingTo([observe], redirectStandardIO=False, discardBuffer=True)
+
+
+def store_from(journal: str) -> Store:
+    """The journal, opened for writing."""
+    if "://" in journal:
+        stop(f"--journal {journal}: only a path (SQLite) can be used so far")
+    try:
+        return Store(Path(journal), write=True)
+    except JournalError as error:
+        stop(str(error))
+
+
+def recorder_for(capture: Path | None, note: str = "recorded by farend listen") -> Recorder | None:
+    if capture is None:
+        return None
+    try:
+        return Recorder(capture, datetime.now(UTC), note, tell)
+    except OSError as error:
+        stop(f"--capture {capture}: {error.strerror}")
+
+
+def _reason(error: Exception) -> str:
+    inner = getattr(error, "socketError", None)
+    return str(getattr(inner, "strerror", None) or error)
+
+
+Show = Callable[[dict[str, Any], bytes | None], None]
