@@ -1,7 +1,7 @@
 """Contact ID (SIA DC-05): the text form that DC-09 carries, and the block of sixteen digits of the phone line.
 
-    QXYZ GG CCC                     Q 1 new or opening, 3 restoral or closing, 6 still present
-    ACCT MT QXYZ GG CCC S           S makes the sum of all sixteen digits a multiple of 15
+QXYZ GG CCC                     Q 1 new or opening, 3 restoral or closing, 6 still present
+ACCT MT QXYZ GG CCC S           S makes the sum of all sixteen digits a multiple of 15
 """
 
 import re

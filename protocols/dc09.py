@@ -95,14 +95,14 @@ def decode(piece: Piece | bytes, keys: Key | KeyFor | None = None) -> Frame:
     """
     if isinstance(piece, bytes):
         piece = Piece("frame", piece, len(piece))
-    frame = Frame(piece.data, piece.count, piece.kind)
+    frame = Frame(piece.data, piece.size, piece.kind)
     if piece.kind == "noise":
-        frame.problem("noise", f"{piece.count} bytes outside any frame (a frame runs from LF to CR)")
+        frame.problem("noise", f"{piece.size} bytes outside any frame (a frame runs from LF to CR)")
         if piece.data.startswith(b'"', 8) or piece.data.startswith(b'"', 0):
             frame.notes.append("this looks like a frame without its LF; `farend decode --text` adds LF and CR")
         return frame
     if piece.kind == "oversize":
-        frame.problem("oversize", f"{piece.count} bytes without an end; a frame counts at most {MOST_COUNTED}")
+        frame.problem("oversize", f"{piece.size} bytes without an end; a frame counts at most {MOST_COUNTED}")
         return frame
     envelope = unwrap(piece.data)
     if envelope is None:

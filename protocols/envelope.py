@@ -83,11 +83,11 @@ def unwrap(raw: bytes) -> Envelope | None:
 
 
 class Piece(NamedTuple):
-    """One stretch of what came in: `data` may be cut for noise and oversize, `count` is always the whole length."""
+    """One stretch of what came in: `data` may be cut for noise and oversize, `size` is always the whole length."""
 
     kind: Literal["frame", "noise", "oversize"]
     data: bytes
-    count: int
+    size: int
 
 
 class Reader:
@@ -113,10 +113,10 @@ class Reader:
 
     def feed(self, data: bytes) -> list[Piece]:
         """Take what arrived and give every piece that is now whole."""
-        if self.holds == "nothing" and data[:1] == b"\n" and data.find(b"\r", 3) == len(data) - 1 > 0:
-            # The common case, one segment with one frame, without a copy.
-            if data.find(b"\n", 1) < 0 and data[1] != 13 and data[2] != 13 and len(data) <= LONGEST_FRAME:
-                return [Piece("frame", data, len(data))]
+        # The common case, one segment with one frame, without a copy. (CR among the first two might be a binary CRC.)
+        ends = data.find(b"\r", 3) if self.holds == "nothing" and data[:1] == b"\n" else -1
+        if 0 < ends == len(data) - 1 < LONGEST_FRAME and b"\r" not in data[1:3] and data.find(b"\n", 1) < 0:
+            return [Piece("frame", data, len(data))]
         self._buffer += data
         return self._pieces(closing=False)
 

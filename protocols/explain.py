@@ -55,7 +55,9 @@ def explain(frame: Frame) -> Explanation:
     parts = [
         Part(0, 1, "LF", "opens the frame; outside CRC and length", _MESSAGE),
         Part(1, crc_end, "CRC", f"over bytes {begin} to {last}: {frame.crc_computed}", _MESSAGE, _crc_wrong(frame)),
-        Part(crc_end, begin, "length", _length(frame, begin, last), _MESSAGE, _of(frame, "length-mismatch", "oversize")),
+        Part(
+            crc_end, begin, "length", _length(frame, begin, last), _MESSAGE, _of(frame, "length-mismatch", "oversize")
+        ),
     ]
     parts += _text_parts(frame, text, begin)
     parts.append(Part(begin + len(text), len(raw), "CR", "ends the frame; outside CRC and length", _MESSAGE))
@@ -65,7 +67,9 @@ def explain(frame: Frame) -> Explanation:
 
 
 def _of(frame: Frame, *rules: str, starting: str = "") -> str | None:
-    found = [problem.detail for problem in frame.problems if problem.rule in rules and problem.detail.startswith(starting)]
+    found = [
+        problem.detail for problem in frame.problems if problem.rule in rules and problem.detail.startswith(starting)
+    ]
     return "; ".join(found) or None
 
 
@@ -183,7 +187,7 @@ def _data_parts(frame: Frame, data: str, offset: int) -> Iterator[Part]:
 
 
 def _contact_id_parts(frame: Frame, match: re.Match[str], offset: int) -> Iterator[Part]:
-    qualifier, code, _, area, _, number = match.groups()
+    qualifier, area = match[1], match[4]
     signal = frame.signals[0]
     starts = [offset + match.start(group) for group in (1, 2, 4, 6)]
     kind = "user" if signal.user else "zone" if signal.zone else "zone or user"
@@ -191,7 +195,7 @@ def _contact_id_parts(frame: Frame, match: re.Match[str], offset: int) -> Iterat
     meaning = f"{signal.meaning or 'not known'} ({signal.category})"
     yield Part(starts[1], starts[1] + 3, "code", meaning, "DC-05", _of(frame, "unknown-code"))
     yield Part(starts[2], starts[2] + 2, "area", "none" if signal.area is None else f"area {area}", "DC-05")
-    yield Part(starts[3], starts[3] + 3, kind, "none" if signal.number is None else f"{kind} {number}", "DC-05")
+    yield Part(starts[3], starts[3] + 3, kind, "none" if signal.number is None else f"{kind} {signal.number}", "DC-05")
 
 
 def _two_letter_parts(frame: Frame, message: str, offset: int) -> Iterator[Part]:

@@ -31,7 +31,9 @@ PART = re.compile(
 def read(text: str) -> Payload:
     """Read the message part of a `SIA-DCS` payload: a signal a code, in the order sent."""
     if text[:1] not in ("N", "O"):
-        return Payload([], [Problem("bad-payload", f"{text!r} starts with neither N (new) nor O (old event) (DC-03)")], [])
+        return Payload(
+            [], [Problem("bad-payload", f"{text!r} starts with neither N (new) nor O (old event) (DC-03)")], []
+        )
     signals: list[Signal] = []
     problems: list[Problem] = []
     modifiers: dict[str, str] = {}
@@ -39,7 +41,9 @@ def read(text: str) -> Payload:
     while place < len(text):
         part = PART.match(text, place)
         if part is None or part.end() == place:
-            problems.append(Problem("bad-payload", f"character {place + 1} of {text!r}: no modifier, code or text (DC-03)"))
+            problems.append(
+                Problem("bad-payload", f"character {place + 1} of {text!r}: no modifier, code or text (DC-03)")
+            )
             break
         place = part.end()
         words = next((part[group] for group in ("starred", "careted", "plain") if part[group] is not None), None)

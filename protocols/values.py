@@ -120,9 +120,7 @@ class Frame:
             "size": self.size,
             "crc": self.crc_sent and {"sent": self.crc_sent, "computed": self.crc_computed},
             "length": (
-                None
-                if self.length_sent is None
-                else {"sent": self.length_sent, "counted": self.length_counted}
+                None if self.length_sent is None else {"sent": self.length_sent, "counted": self.length_counted}
             ),
             "token": self.token,
             "encrypted": self.encrypted,

@@ -6,14 +6,13 @@ exception: their last time and count are kept coarsely, and their answer leaves 
 
 import resource
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, cast
 
 import orjson
 from twisted.internet import task
-from twisted.internet.interfaces import IListeningPort, IReactorTCP
 
 from protocols.dc09 import bare, decode
 from protocols.envelope import Piece, from_printable
@@ -47,9 +46,9 @@ class Listen:
 class Settings:
     """What a bench needs beyond its book: all of it has a default but the journal."""
 
-    policy: Policy = Policy()
+    policy: Policy = field(default_factory=Policy)
     keep_polls: bool = False
-    limits: lines.Limits = lines.Limits()
+    limits: lines.Limits = field(default_factory=lines.Limits)
 
 
 class Bench:
@@ -81,7 +80,7 @@ class Bench:
         self._polled = False
         self._streams: list[lines.StreamLine] = []
         self._datagrams: list[lines.DatagramLine] = []
-        self._ports: list[IListeningPort] = []
+        self._ports: list[Any] = []
         self._loops: list[task.LoopingCall] = []
         self._reading_udp = True
         if store:
@@ -98,12 +97,11 @@ class Bench:
             line: lines.DatagramLine | lines.StreamLine = datagrams
         else:
             stream = lines.StreamLine(wanted.kind, self, self.clock.tick, self.settings.limits)
-            tcp = cast(IReactorTCP, self.reactor)
             if wanted.certificate and wanted.private_key:
                 context = lines.tls_context(wanted.certificate, wanted.private_key)
                 port = self.reactor.listenSSL(wanted.port, stream, context, backlog=1024, interface=wanted.host)
             else:
-                port = tcp.listenTCP(wanted.port, stream, backlog=1024, interface=wanted.host)
+                port = self.reactor.listenTCP(wanted.port, stream, backlog=1024, interface=wanted.host)
             self._streams.append(stream)
             line = stream
         self._ports.append(port)
@@ -116,9 +114,13 @@ class Bench:
         open_files = min(resource.getrlimit(resource.RLIMIT_NOFILE)[1], 1 << 20)
         if open_files > resource.getrlimit(resource.RLIMIT_NOFILE)[0]:
             resource.setrlimit(resource.RLIMIT_NOFILE, (open_files, resource.getrlimit(resource.RLIMIT_NOFILE)[1]))
-        self.event("start", "lines: " + ", ".join(f"{kind} {lines.peer_text(host, port)}" for kind, host, port in listening))
+        self.event(
+            "start", "lines: " + ", ".join(f"{kind} {lines.peer_text(host, port)}" for kind, host, port in listening)
+        )
         if synchronised() is False:
-            self.told("the kernel does not hold this machine's clock to be synchronised: stamps are judged by it all the same")
+            self.told(
+                "the kernel does not hold this machine's clock to be synchronised: stamps are judged by it all the same"
+            )
         self.take_wishes()
         for seconds, work in (
             (0.25, self.take_wishes),
@@ -135,8 +137,10 @@ class Bench:
         """Stop listening, keep what was read, answer it, and close the journal."""
         for loop in self._loops:
             loop.stop()
-        for line in (*self._streams, *self._datagrams):
-            line.closing = True
+        for stream in self._streams:
+            stream.closing = True
+        for datagrams in self._datagrams:
+            datagrams.closing = True
         for port in self._ports:
             stopped = port.stopListening()
             if stopped is not None:
@@ -354,8 +358,8 @@ class Bench:
     def _read_udp(self, read: bool) -> None:
         self._reading_udp = read
         for port in self._ports:
-            if port.getHost().type == "UDP":  # type: ignore[attr-defined]
-                (port.startReading if read else port.stopReading)()  # type: ignore[attr-defined]
+            if port.getHost().type == "UDP":
+                (port.startReading if read else port.stopReading)()
 
     def _journal_told(self, what: str) -> None:
         self.told(what)
@@ -368,4 +372,3 @@ def _in_words(decision: Decision) -> str:
     whose = f"account {frame.account}" + (f" ({account.name})" if account else "")
     what = "; ".join(signal.meaning or f"code {signal.code}" for signal in frame.signals)
     return f"{whose}: {what}; {decision.verdict}, answer {decision.reply}; {decision.warning}"
-

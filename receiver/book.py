@@ -242,8 +242,8 @@ def _told(source: str, text: str, detail: Any) -> str:
     inside = [part for part in place[:-1] if isinstance(part, str)]
     where = f"in [[{'.'.join(inside)}]]" if inside else "at the top"
     if detail["type"] == "extra_forbidden":
-        model = {(): _File, ("account",): Account}.get(tuple(inside))
-        model = model or {"area": Area, "zone": Zone, "user": User, "path": AccountPath}[inside[-1]]
+        models: dict[str, type[_Entry]] = {"area": Area, "zone": Zone, "user": User, "path": AccountPath}
+        model = models.get(inside[-1], Account) if inside else _File
         return f"{source}:{line}: unknown key {name!r} {where}; known are {', '.join(model.model_fields)}"
     if detail["type"] == "missing":
         return f"{source}:{line}: {where}: {name!r} is missing"

@@ -20,7 +20,7 @@ import threading
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal, NamedTuple
+from typing import Any, BinaryIO, Literal, NamedTuple
 
 import orjson
 
@@ -118,7 +118,7 @@ class Recorder:
     """
 
     def __init__(self, path: Path, began: datetime, note: str, told: Callable[[str], None]) -> None:
-        self._file = path.open("wb")
+        self._file: BinaryIO = path.open("wb")
         self._file.write(header(began, note))
         self._told = told
         self._lost = 0
@@ -162,11 +162,10 @@ class Recorder:
 
     def _back_to(self, whole: int) -> None:
         # A line half written would make the rest unreadable: go back to the last line that is whole.
-        raw = self._file.raw if hasattr(self._file, "raw") else None
+        path = Path(self._file.name)
         try:
-            if raw is not None:
-                self._file = open(self._file.name, "r+b")  # noqa: SIM115 - closed by _write
-                self._file.truncate(whole)
-                self._file.seek(whole)
-        except OSError:
-            pass
+            self._file = path.open("r+b")
+            self._file.truncate(whole)
+            self._file.seek(whole)
+        except OSError as error:
+            self._lose(str(error))

@@ -159,7 +159,7 @@ def judge(
     tick: float,
     *,
     row: int | None = None,
-    policy: Policy = Policy(),  # noqa: B008 - frozen
+    policy: Policy = Policy(),
 ) -> Decision:
     """Decode and decide. `now` is UTC, for stamps; `tick` counts seconds evenly, for repeats; `row` is the number that
     the journal will give it. What an accepted message changes is noted in `memory`, and `Decision.forget` undoes it.
@@ -184,7 +184,9 @@ def judge(
     if frame.stamp and not in_window(frame.stamp, now):
         off = (frame.stamp - now).total_seconds()
         side = "ahead of" if off > 0 else "behind"
-        frame.problem("bad-stamp", f"the stamp is {_apart(off)} {side} the bench's clock; 20 s ahead or 40 s behind may pass")
+        frame.problem(
+            "bad-stamp", f"the stamp is {_apart(off)} {side} the bench's clock; 20 s ahead or 40 s behind may pass"
+        )
     if frame.occurred and now - frame.occurred > OLD:
         for signal in frame.signals:
             signal.from_memory = True

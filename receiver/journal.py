@@ -28,7 +28,8 @@ MOST_A_COMMIT = 1000
 MOST_HELD = 10_000  # rows that wait, while the disk refuses, to be written as not kept
 
 _SCHEMA = """
-CREATE TABLE entry (number INTEGER PRIMARY KEY, at TEXT NOT NULL, account TEXT, verdict TEXT, text TEXT NOT NULL, hash BLOB NOT NULL);
+CREATE TABLE entry (number INTEGER PRIMARY KEY, at TEXT NOT NULL, account TEXT, verdict TEXT, text TEXT NOT NULL,
+                    hash BLOB NOT NULL);
 CREATE INDEX entry_account ON entry (account, verdict, number);
 CREATE INDEX entry_at ON entry (at);
 CREATE TABLE head (one INTEGER PRIMARY KEY CHECK (one = 1), number INTEGER NOT NULL, hash BLOB NOT NULL);
@@ -96,7 +97,9 @@ class Store:
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             self.close()
-            raise JournalError(f"the journal {self.path} is being written by another bench; give --journal another") from None
+            raise JournalError(
+                f"the journal {self.path} is being written by another bench; give --journal another"
+            ) from None
         except OSError as error:
             raise JournalError(f"the journal {self.path} cannot be written: {error.strerror}") from None
 
@@ -169,7 +172,12 @@ class Store:
     ) -> Iterator[Row]:
         """Rows in order of arrival. `account` is a bare number; `events` adds the bench's own rows."""
         where, values = ["number > ?"], [after]  # type: tuple[list[str], list[Any]]
-        for clause, value in (("account = ?", account), ("at >= ?", since), ("at < ?", until), ("verdict = ?", verdict)):
+        for clause, value in (
+            ("account = ?", account),
+            ("at >= ?", since),
+            ("at < ?", until),
+            ("verdict = ?", verdict),
+        ):
             if value is not None:
                 where.append(clause)
                 values.append(value)
@@ -184,7 +192,8 @@ class Store:
     def last(self, account: str, verdict: str, count: int = 1) -> list[Row]:
         """The last rows of an account with that verdict, the newest first."""
         found = self._read(
-            "SELECT number, at, account, verdict, text FROM entry WHERE account = ? AND verdict = ? ORDER BY number DESC LIMIT ?",
+            "SELECT number, at, account, verdict, text FROM entry"
+            " WHERE account = ? AND verdict = ? ORDER BY number DESC LIMIT ?",
             (account, verdict, count),
         )
         return [Row(number, at, whose, word, text.encode()) for number, at, whose, word, text in found]
@@ -281,7 +290,9 @@ class Journal:
     (its verdict is another now): it is held as it then stands, and written once the disk takes rows again.
     """
 
-    def __init__(self, store: Store, call_soon: Callable[..., Any], told: Callable[[str], None] = lambda _: None) -> None:
+    def __init__(
+        self, store: Store, call_soon: Callable[..., Any], told: Callable[[str], None] = lambda _: None
+    ) -> None:
         self._store, self._call_soon, self._told = store, call_soon, told
         self.failing = False
         self.next = store.number + 1

@@ -54,6 +54,8 @@ def peer_text(host: str, port: int) -> str:
 class _Conversation(Connection):
     """One TCP or TLS connection."""
 
+    transport: Any  # Twisted's interfaces say less than its transports can do
+
     def __init__(self, line: "StreamLine", number: int) -> None:
         self.line, self.name = line, f"{line.kind}-{number}"
         self.reader = Reader()
@@ -80,7 +82,7 @@ class _Conversation(Connection):
         self._note_unfinished()
         self._take()
 
-    def connectionLost(self, reason: Failure = Failure(Exception())) -> None:  # noqa: B008 - Twisted's own signature
+    def connectionLost(self, reason: Failure | None = None) -> None:
         self.line.open.pop(self, None)
         self.line.unfinished.pop(self, None)
         self.unread.extend(self.reader.close())
@@ -175,7 +177,7 @@ class StreamLine(Factory):
     def doStop(self) -> None:
         if not self.closing:
             self.desk.line_lost(self.kind, "the port stopped listening")
-        super().doStop()
+        super().doStop()  # type: ignore[no-untyped-call]
 
     def sweep(self) -> None:
         """Close what has been silent or unfinished too long; call it about once a second."""
@@ -196,6 +198,7 @@ class DatagramLine(DatagramProtocol):
 
     noisy = False
     kind = "udp"
+    transport: Any
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
@@ -253,6 +256,6 @@ def tls_context(certificate: Path, private_key: Path) -> ssl.CertificateOptions:
     return options
 
 
-def listening_port(port: interfaces.IListeningPort) -> tuple[str, int]:
+def listening_port(port: Any) -> tuple[str, int]:
     address = cast(IPv4Address | IPv6Address, port.getHost())
     return address.host, address.port

@@ -9,12 +9,13 @@ def install() -> Any:
     from twisted.internet import asyncioreactor
 
     try:
-        from uvloop import new_event_loop
+        import uvloop
+
+        loop: asyncio.AbstractEventLoop = uvloop.new_event_loop()
     except ImportError:  # uvloop has no build for every platform
-        from asyncio import new_event_loop
-    loop = new_event_loop()
+        loop = asyncio.new_event_loop()
     asyncio.set_event_loop(loop)
-    asyncioreactor.install(loop)
+    asyncioreactor.install(loop)  # type: ignore[no-untyped-call]
     from twisted.internet import reactor
 
     return reactor

@@ -22,7 +22,9 @@ app = typer.Typer(no_args_is_help=True, help="Look after the account book.")
 clock = typer.Typer(no_args_is_help=True, help="The bench's clock.")
 
 File = Annotated[Path, typer.Argument(metavar="FILE", help="The account book.")]
-Book = Annotated[Path | None, typer.Option("--book", metavar="FILE", help="The account book, to check the number against.")]
+Book = Annotated[
+    Path | None, typer.Option("--book", metavar="FILE", help="The account book, to check the number against.")
+]
 Where = Annotated[Path, typer.Option("--journal", metavar="PATH", help="The journal of the bench that is to know.")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")]
 COLUMNS = ("account", "account_name", "area", "area_name", "zone", "zone_name", "device", "user", "user_name")
@@ -79,7 +81,12 @@ def show(
         for area in one.area:
             table.add_row("area", area.number, area.name, "")
         for zone in one.zone:
-            table.add_row("zone", zone.number, zone.name, ", ".join(filter(None, (zone.device, f"area {zone.area}" * bool(zone.area)))))
+            table.add_row(
+                "zone",
+                zone.number,
+                zone.name,
+                ", ".join(filter(None, (zone.device, f"area {zone.area}" * bool(zone.area)))),
+            )
         for user in one.user:
             table.add_row("user", user.number, user.name, "")
         for path in one.path:
@@ -90,9 +97,15 @@ def show(
 
 @app.command("import")
 def import_list(
-    file: Annotated[Path, typer.Argument(metavar="CSV", help=f"A list with a header of {', '.join(COLUMNS)} (any of them).")],
-    account: Annotated[str | None, typer.Option("--account", metavar="N", help="For lists without the column account.")] = None,
-    name: Annotated[str | None, typer.Option("--name", help="The account's name, for lists without account_name.")] = None,
+    file: Annotated[
+        Path, typer.Argument(metavar="CSV", help=f"A list with a header of {', '.join(COLUMNS)} (any of them).")
+    ],
+    account: Annotated[
+        str | None, typer.Option("--account", metavar="N", help="For lists without the column account.")
+    ] = None,
+    name: Annotated[
+        str | None, typer.Option("--name", help="The account's name, for lists without account_name.")
+    ] = None,
 ) -> None:
     """Turn a zone list (CSV) into account-book TOML on stdout. Bad rows are named, and then nothing is written.
 
@@ -130,7 +143,11 @@ def import_list(
                 if kind != "area" and number in entry[kind]:
                     mistakes.append(f"line {rows.line_num}: {kind} {number} stands in the list already")
                 entry[kind].setdefault(number, cells)
-    mistakes += [f"account {whose} has no name: add account_name or --name" for whose, entry in accounts.items() if not entry["name"]]
+    mistakes += [
+        f"account {whose} has no name: add account_name or --name"
+        for whose, entry in accounts.items()
+        if not entry["name"]
+    ]
     if mistakes:
         stop(f"{file}: {len(mistakes)} mistake(s), nothing written\n" + "\n".join(mistakes), 1)
     typer.echo("".join(_toml(whose, entry) for whose, entry in accounts.items()), nl=False)
@@ -153,7 +170,9 @@ def _toml(whose: str, entry: dict[str, Any]) -> str:
 def on_test(
     account: Annotated[str, typer.Argument(metavar="N", help="The account.")],
     lasts: Annotated[str, typer.Option("--for", metavar="TIME", help="For how long: 45m, 2h, 1h30m.")],
-    reference: Annotated[str, typer.Option("--reference", metavar="TEXT", help="The station's own reference for the test.")],
+    reference: Annotated[
+        str, typer.Option("--reference", metavar="TEXT", help="The station's own reference for the test.")
+    ],
     journal: Where = JOURNAL,
     book: Book = None,
 ) -> None:
@@ -171,7 +190,9 @@ def on_test(
         stop(f"the book has no account {account}")
     until = datetime.now(UTC) + length
     _wish(journal, {"wish": "on-test", "account": bare(account), "until": millis(until), "reference": reference})
-    OUT.print(f"account {account} is on test until {until:%H:%M:%S} UTC, {until:%d %B}; reference {reference}", markup=False)
+    OUT.print(
+        f"account {account} is on test until {until:%H:%M:%S} UTC, {until:%d %B}; reference {reference}", markup=False
+    )
 
 
 @app.command("off-test")
@@ -207,7 +228,9 @@ def _wish(journal: Path, wish: dict[str, Any]) -> None:
             if next(taken for found, _, taken in store.wishes(number - 1) if found == number):
                 return
             if time.monotonic() > deadline:
-                stop(f"the bench that writes {journal} has not taken it within {WAIT_SECONDS:g} s; it is left for it", 1)
+                stop(
+                    f"the bench that writes {journal} has not taken it within {WAIT_SECONDS:g} s; it is left for it", 1
+                )
             time.sleep(0.05)
     except JournalError as error:
         stop(str(error))

@@ -28,11 +28,15 @@ SHOWN = {10: "␊", 13: "␍"}
 
 
 def decode(
-    files: Annotated[list[Path] | None, typer.Argument(metavar="FILE…", help="Files of frames; without any, stdin.")] = None,
+    files: Annotated[
+        list[Path] | None, typer.Argument(metavar="FILE…", help="Files of frames; without any, stdin.")
+    ] = None,
     as_hex: Annotated[bool, typer.Option("--hex", help="The input is hex digits, two a byte.")] = False,
     as_text: Annotated[
         bool,
-        typer.Option("--text", help="The input is lines in the notation of `raw`; LF and CR are added where they lack."),
+        typer.Option(
+            "--text", help="The input is lines in the notation of `raw`; LF and CR are added where they lack."
+        ),
     ] = False,
     key: Annotated[str | None, typer.Option(metavar="HEX|@FILE|env:NAME", help="The AES key that opens them.")] = None,
     book: Annotated[Path | None, typer.Option(metavar="FILE", help="An account book, for names and keys.")] = None,
@@ -124,7 +128,7 @@ def _unhex(text: bytes, name: str) -> bytes:
     digits = re.sub(rb"0x|[\s:,]", b"", text)
     if bad := re.search(rb"[^0-9A-Fa-f]", digits):
         at = text.find(bad[0])
-        stop(f"{name}: byte {at + 1} is {printable(bad[0])!r}, no hex digit; --hex takes digits, white space, colons, commas, 0x")
+        stop(f"{name}: byte {at + 1} is {printable(bad[0])!r}, no hex digit (blanks, colons, commas, 0x may stand too)")
     if len(digits) % 2:
         stop(f"{name}: {len(digits)} hex digits are half a byte too many; each byte has two")
     return bytes.fromhex(digits.decode())
@@ -140,7 +144,10 @@ def _object(frame: Frame, accounts: Book) -> dict[str, object]:
 def show(frame: Frame, number: int, accounts: Book) -> None:
     """Print one frame for a person."""
     state = "clean" if not frame.problems else ", ".join(dict.fromkeys(problem.rule for problem in frame.problems))
-    OUT.rule(f"frame {number} · {frame.size} bytes · {state}" if frame.kind != "noise" else f"noise · {frame.size} bytes", align="left")
+    OUT.rule(
+        f"frame {number} · {frame.size} bytes · {state}" if frame.kind != "noise" else f"noise · {frame.size} bytes",
+        align="left",
+    )
     found = explain(frame)
     if found.parts:
         _ruler(frame.raw, found.parts)
@@ -192,4 +199,3 @@ def _ruler(raw: bytes, parts: list[Part]) -> None:
             means = Text.assemble((f"✗ {part.wrong}", "bold"), f"\n{part.means}" if part.means else "")
         table.add_row(letter, bytes_, part.name, Text(sent), means, part.clause)
     OUT.print(table)
-

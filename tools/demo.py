@@ -163,7 +163,9 @@ def _frame(plan: dict[str, Any], panel: Panel, said: dict[Panel, tuple[str, str]
 
 
 def demo(
-    journal: Annotated[Path | None, typer.Option(metavar="PATH", help="Where the journal is kept; by default a new folder.")] = None,
+    journal: Annotated[
+        Path | None, typer.Option(metavar="PATH", help="Where the journal is kept; by default a new folder.")
+    ] = None,
     pace: Annotated[float, typer.Option(min=0, help="Seconds between steps, for reading along.")] = 0.7,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a step on stdout.")] = False,
 ) -> None:
@@ -193,7 +195,9 @@ def demo(
     if not as_json:
         OUT.print(Text("farend demo: a bench, and the panels of an invented estate", style="bold"))
         OUT.print(Text(CAUTION, style="italic"))
-        OUT.print(", ".join(f"{kind} {host}:{port}" for kind, host, port in listening), f"· journal {path}", soft_wrap=True)
+        OUT.print(
+            ", ".join(f"{kind} {host}:{port}" for kind, host, port in listening), f"· journal {path}", soft_wrap=True
+        )
         OUT.print("Times are UTC. Three accounts are on test; one, still being installed, is not.\n")
     players = Players(scenario["panel"], {kind: (host, port) for kind, host, port in listening})
 
@@ -250,7 +254,9 @@ def _verdict(steps: list[Step], wrong: list[Step], path: Path) -> None:
     kept = Store(path)
     breaks = [mistake for _, mistake in kept.verify() if mistake]
     chain = "their chain of hashes is whole" if not breaks else f"THEIR CHAIN IS BROKEN: {breaks[0]}"
-    OUT.print(f"\n{len(steps) - len(wrong)} of {len(steps)} steps became what they should. {kept.number} rows; {chain}.")
+    OUT.print(
+        f"\n{len(steps) - len(wrong)} of {len(steps)} steps became what they should. {kept.number} rows; {chain}."
+    )
     OUT.print(f"The journal stays at {path}", soft_wrap=True)
     for command, why in (
         ("list", "what came, in order"),

@@ -21,15 +21,30 @@ app = typer.Typer(no_args_is_help=True, help="Look into the journal: every frame
 
 Where = Annotated[str, typer.Option("--journal", metavar="PATH_OR_URL", help="The journal.")]
 Account = Annotated[str | None, typer.Option("--account", metavar="N", help="Only this account.")]
-Since = Annotated[str | None, typer.Option("--since", metavar="ISO", help="Only from this time on (UTC unless it says).")]
+Since = Annotated[
+    str | None, typer.Option("--since", metavar="ISO", help="Only from this time on (UTC unless it says).")
+]
 Until = Annotated[str | None, typer.Option("--until", metavar="ISO", help="Only before this time.")]
 Verdict = Annotated[str | None, typer.Option("--verdict", metavar="WORD", help="Only this verdict.")]
 Events = Annotated[bool, typer.Option("--events", help="The bench's own rows too: start, stop, on test, clock …")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")]
 COLUMNS = (
-    "row at line path peer account account_name verdict reply sequence sequence_note refused_alarm code_set code qualifier "
-    "meaning category area zone user text problems raw"
-).split()
+    *("row", "at", "line", "path", "peer", "account", "account_name", "verdict", "reply", "sequence", "sequence_note"),
+    *(
+        "refused_alarm",
+        "code_set",
+        "code",
+        "qualifier",
+        "meaning",
+        "category",
+        "area",
+        "zone",
+        "user",
+        "text",
+        "problems",
+    ),
+    "raw",
+)
 
 
 @app.command("list")
@@ -90,7 +105,9 @@ def export(
     until: Until = None,
     verdict: Verdict = None,
     events: Events = False,
-    form: Annotated[Literal["jsonl", "csv"], typer.Option("--as", help="JSON Lines, or CSV with a line a signal.")] = "jsonl",
+    form: Annotated[
+        Literal["jsonl", "csv"], typer.Option("--as", help="JSON Lines, or CSV with a line a signal.")
+    ] = "jsonl",
     as_json: Json = False,
 ) -> None:
     """Export rows to stdout as JSON Lines or CSV.
@@ -148,7 +165,10 @@ def paths(journal: Where = str(JOURNAL), as_json: Json = False) -> None:
         if as_json:
             print_json(seen._asdict())
         else:
-            OUT.print(f"{seen.account:<10} {seen.line:<4} {seen.path or '-':<12} last {seen.at}  polls {seen.polls}", markup=False)
+            OUT.print(
+                f"{seen.account:<10} {seen.line:<4} {seen.path or '-':<12} last {seen.at}  polls {seen.polls}",
+                markup=False,
+            )
 
 
 def _open(journal: str) -> Store:

@@ -19,7 +19,9 @@ from receiver.lines import IDLE_SECONDS, Limits, peer_text
 from tools import words
 from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, host_and_port, print_json, stop
 
-MOST_WAITING = 200_000  # lines that wait for a slow reader of stdout; beyond it they are counted, and stay in the journal
+MOST_WAITING = (
+    200_000  # lines that wait for a slow reader of stdout; beyond it they are counted, and stay in the journal
+)
 
 
 class Printer:
@@ -52,7 +54,9 @@ class Printer:
             while (item := self._waiting.get()) is not None:
                 if self._left_out and self._waiting.empty():
                     left_out, self._left_out = self._left_out, 0
-                    TALK.print(f"farend: stdout was read too slowly; {left_out} lines were left out (the journal has them)")
+                    TALK.print(
+                        f"farend: stdout was read too slowly; {left_out} lines were left out (the journal has them)"
+                    )
                 entry, text = item
                 if self._as_json:
                     sys.stdout.buffer.write((text or orjson.dumps(entry)) + b"\n")
@@ -83,12 +87,18 @@ def listen(
         Literal["duh", "ack", "silent"], typer.Option(help="What an account that is not in the book is answered.")
     ] = "duh",
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")] = False,
-    capture: Annotated[Path | None, typer.Option(metavar="FILE", help="Record every byte, both ways, into this file.")] = None,
-    keep_polls: Annotated[bool, typer.Option(help="Keep a row for each poll, not only its last time and count.")] = False,
+    capture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Record every byte, both ways, into this file.")
+    ] = None,
+    keep_polls: Annotated[
+        bool, typer.Option(help="Keep a row for each poll, not only its last time and count.")
+    ] = False,
     repeat_seconds: Annotated[
         float, typer.Option(min=0, help="For how long the same message again is a repeat of the first.")
     ] = REPEAT_SECONDS,
-    idle: Annotated[float, typer.Option(min=1, help="Seconds of silence after which a connection is closed.")] = IDLE_SECONDS,
+    idle: Annotated[
+        float, typer.Option(min=1, help="Seconds of silence after which a connection is closed.")
+    ] = IDLE_SECONDS,
 ) -> None:
     """Receive: TCP, UDP and TLS lines into the desk, everything into the journal. SIGTERM ends it.
 
@@ -126,7 +136,10 @@ def listen(
     TALK.print(CAUTION, style="italic")
     for kind, host, port in listening:
         TALK.print(f"listening on {kind} {peer_text(host, port)}")
-    TALK.print(f"journal {journal}; {len(accounts.accounts)} accounts" + ("" if book else ": no --book, so every account is unknown"))
+    TALK.print(
+        f"journal {journal}; {len(accounts.accounts)} accounts"
+        + ("" if book else ": no --book, so every account is unknown")
+    )
     if as_json:
         print_json({"listening": [{"line": kind, "host": host, "port": port} for kind, host, port in listening]})
     run(reactor, bench, listening)

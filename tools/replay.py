@@ -24,9 +24,15 @@ from tools.common import OUT, TALK, book_from, stop, target
 
 
 def replay(
-    capture: Annotated[Path, typer.Argument(metavar="CAPTURE", help="The recorded stream (see `farend listen --capture`).")],
-    to: Annotated[str | None, typer.Option(metavar="HOST:PORT", help="The receiver; without it, the desk, with no sockets.")] = None,
-    speed: Annotated[str, typer.Option(metavar="X|max", help="A multiple of the capture's own time, or as fast as can be.")] = "1",
+    capture: Annotated[
+        Path, typer.Argument(metavar="CAPTURE", help="The recorded stream (see `farend listen --capture`).")
+    ],
+    to: Annotated[
+        str | None, typer.Option(metavar="HOST:PORT", help="The receiver; without it, the desk, with no sockets.")
+    ] = None,
+    speed: Annotated[
+        str, typer.Option(metavar="X|max", help="A multiple of the capture's own time, or as fast as can be.")
+    ] = "1",
     book: Annotated[Path | None, typer.Option(metavar="FILE", help="The account book, for the desk.")] = None,
     unknown: Annotated[Literal["duh", "ack", "silent"], typer.Option(help="As for listen, for the desk.")] = "duh",
     timeout: Annotated[float, typer.Option(min=0.01, help="Seconds to wait for the last answers.")] = 5.0,
@@ -91,7 +97,9 @@ def _bar() -> Progress:
     )
 
 
-def _into_desk(happenings: list[Happening], book: Book, policy: Policy, pace: float | None, as_json: bool) -> dict[str, list[str]]:
+def _into_desk(
+    happenings: list[Happening], book: Book, policy: Policy, pace: float | None, as_json: bool
+) -> dict[str, list[str]]:
     """Judge everything with the clock of the capture; the words the desk would answer, by connection."""
     memory, readers, results = Memory(), defaultdict[str, Reader](Reader), defaultdict[str, list[str]](list)
     origins: dict[str, Origin] = {}
@@ -258,7 +266,9 @@ def _report(results: dict[str, list[str]], recorded: dict[str, list[str]], as_js
         answered.update(results.get(name, []))
         before.update(recorded.get(name, []))
         if name in recorded and recorded[name] != results.get(name, []):
-            differ.append(f"{name}: recorded {' '.join(recorded[name])}, now {' '.join(results.get(name, [])) or 'nothing'}")
+            differ.append(
+                f"{name}: recorded {' '.join(recorded[name])}, now {' '.join(results.get(name, [])) or 'nothing'}"
+            )
     table = Table("answer", "now", "recorded", box=None, padding=(0, 2, 0, 0), header_style="italic")
     for word in sorted({*answered, *before}):
         table.add_row(word, str(answered[word]), str(before[word]))

@@ -27,7 +27,9 @@ WORDS = {
 class Wire:
     """One socket to a receiver: TCP, UDP or TLS, blocking, with a timeout."""
 
-    def __init__(self, host: str, port: int, kind: Literal["tcp", "udp", "tls"], timeout: float, trusted: Path | None) -> None:
+    def __init__(
+        self, host: str, port: int, kind: Literal["tcp", "udp", "tls"], timeout: float, trusted: Path | None
+    ) -> None:
         if kind == "udp":
             family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
             self._socket = socket.socket(family, socket.SOCK_DGRAM)
@@ -63,7 +65,9 @@ def send(
     poll: Annotated[bool, typer.Option("--poll", help="A poll: NULL with sequence 0000.")] = False,
     udp: Annotated[bool, typer.Option("--udp", help="Over UDP.")] = False,
     tls: Annotated[bool, typer.Option("--tls", help="Over TLS.")] = False,
-    trust: Annotated[Path | None, typer.Option(metavar="FILE", help="Check the receiver's certificate against this PEM.")] = None,
+    trust: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Check the receiver's certificate against this PEM.")
+    ] = None,
     key: Annotated[str | None, typer.Option(metavar="HEX|@FILE|env:NAME", help="Encrypt with this AES key.")] = None,
     sequence: Annotated[int, typer.Option(min=0, max=9999, help="Sequence number.")] = 1,
     receiver: Annotated[str | None, typer.Option(metavar="HEX", help="Receiver number R.")] = None,
@@ -146,7 +150,13 @@ def send(
 
 
 def _exchange(
-    panel: Panel, frame: bytes, host: str, port: int, kind: Literal["tcp", "udp", "tls"], timeout: float, trust: Path | None
+    panel: Panel,
+    frame: bytes,
+    host: str,
+    port: int,
+    kind: Literal["tcp", "udp", "tls"],
+    timeout: float,
+    trust: Path | None,
 ) -> tuple[Heard | None, float, str]:
     """Send, wait, send again. The last thing heard, after how long, and why nothing was, if nothing was."""
     waiting: bytes | None = frame
@@ -185,9 +195,10 @@ def _exchange(
 
 def _say(panel: Panel, word: str, why: str, heard: Heard | None, delay: float, now: datetime) -> None:
     tries = f" after {panel.tried} tries" if panel.tried > 1 else ""
-    OUT.print(f"{WORDS[word]}{f', {delay * 1000:.1f} ms' if heard else ''}{tries}{f' ({why})' if why else ''}", markup=False)
+    OUT.print(
+        f"{WORDS[word]}{f', {delay * 1000:.1f} ms' if heard else ''}{tries}{f' ({why})' if why else ''}", markup=False
+    )
     if heard and word == "NAK" and heard.frame.stamp:
         off = round((heard.frame.stamp - now).total_seconds())
-        OUT.print(f"its clock says {heard.frame.stamp:%H:%M:%S, %d %B %Y} UTC, {abs(off)} s {'ahead of' if off > 0 else 'behind'} ours")
-
-
+        side = "ahead of" if off > 0 else "behind"
+        OUT.print(f"its clock says {heard.frame.stamp:%H:%M:%S, %d %B %Y} UTC, {abs(off)} s {side} ours")

@@ -73,7 +73,9 @@ def of_entry(entry: dict[str, Any]) -> Text:
     number = f" #{entry['sequence']:04d}" if entry["sequence"] else ""
     line.append(f"{number}{f' ({note})' if note and note != entry['verdict'] else ''}", style="dim")
     verdict = f"{entry['verdict']}, {ANSWERS[entry['reply']]}"
-    line.append("  → " + verdict, style="bold" if entry["verdict"] in ("accepted", "poll", "repeat") else "bold underline")
+    line.append(
+        "  → " + verdict, style="bold" if entry["verdict"] in ("accepted", "poll", "repeat") else "bold underline"
+    )
     for problem in entry["problems"]:
         line.append(f"\n              {problem['rule']}: {problem['detail']}", style="italic")
     if entry["warning"]:

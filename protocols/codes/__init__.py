@@ -6,12 +6,9 @@ from importlib.resources import files
 from typing import NamedTuple
 
 CATEGORIES = frozenset(
-    (
-        "burglary fire medical panic gas environment supervisory tamper trouble power communication open-close bypass "
-        "access test other"
-    ).split()
+    ["burglary", "fire", "medical", "panic", "gas", "environment", "supervisory", "tamper", "trouble", "power", "communication", "open-close", "bypass", "access", "test", "other"]
 )
-COUNTS = frozenset("zone user area door device none".split())  # what the number after a code counts
+COUNTS = frozenset(("zone", "user", "area", "door", "device", "none"))  # what the number after a code counts
 
 
 class Code(NamedTuple):
@@ -33,7 +30,9 @@ def table(name: str) -> dict[str, Code]:
     numbered = [(number, line) for number, line in enumerate(lines, 1) if line and not line.startswith("#")]
     header = numbered[0][1].split("\t")
     for (number, _), values in zip(
-        numbered[1:], csv.reader((line for _, line in numbered[1:]), delimiter="\t", quoting=csv.QUOTE_NONE), strict=True
+        numbered[1:],
+        csv.reader((line for _, line in numbered[1:]), delimiter="\t", quoting=csv.QUOTE_NONE),
+        strict=True,
     ):
         if len(values) != len(header):
             raise ValueError(f"{name}.tsv line {number}: {len(values)} columns where the header has {len(header)}")
