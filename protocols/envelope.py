@@ -152,8 +152,9 @@ class Reader:
             if end < 0 and len(buffer) < LONGEST_FRAME:
                 break
             if end < 0 or end >= LONGEST_FRAME:
-                self._over, self._over_count = buffer[:KEPT_OF_NOISE], 0
                 pieces += self._end_noise()
+                self._over, self._over_count = buffer[:KEPT_OF_NOISE], begin
+                del buffer[:begin]
             elif buffer[end] == 13:
                 pieces += self._frame(end + 1)
             elif end == 1:
@@ -172,12 +173,11 @@ class Reader:
         return 1
 
     def _frame(self, end: int) -> list[Piece]:
+        if end == 1:  # an LF that nothing follows
+            self._add_noise(1)
+            return []
         data = bytes(self._buffer[:end])
         del self._buffer[:end]
-        if data == b"\n":
-            self._noise += data
-            self._noise_count += 1
-            return []
         return [*self._end_noise(), Piece("frame", data, len(data))]
 
     def _add_noise(self, count: int) -> None:

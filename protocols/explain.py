@@ -178,6 +178,8 @@ def _data_parts(frame: Frame, data: str, offset: int) -> Iterator[Part]:
     if not message:
         if wrong:
             yield Part(begin, begin, "message", "nothing", _MESSAGE, wrong)
+    elif not frame.signals and not message.startswith(("N", "O")):
+        yield Part(begin, begin + len(message), "message", "", _MESSAGE, wrong)
     elif frame.token == "ADM-CID" and (match := contact_id.TEXT.fullmatch(message)):
         yield from _contact_id_parts(frame, match, begin)
     elif frame.token == "SIA-DCS":
@@ -215,7 +217,10 @@ def _two_letter_parts(frame: Frame, message: str, offset: int) -> Iterator[Part]
         begin, place = offset + place, part.end()
         end = offset + place
         if part["code"]:
-            signal = next(signals)
+            signal = next(signals, None)
+            if signal is None:
+                yield Part(begin, end, "code", "", "DC-03", bad)
+                continue
             unknown = _of(frame, "unknown-code", starting=part["code"])
             number = f"; {_number_word(signal.zone, signal.user)} {signal.number}" if signal.number else ""
             meaning = f"{signal.meaning or 'not known'} ({signal.category}){number}"

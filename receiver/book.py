@@ -277,6 +277,8 @@ def line_of(text: str, place: tuple[str | int, ...]) -> int:
                 current += [part, counts.get(".".join(parts[:depth]), 0)]
             if current == tables:
                 best = number
+            elif current[:-1] == [*tables, last]:
+                return number
         elif current == tables and (assigned := _ASSIGNED.match(line)) and assigned[1] == last:
             return number
     return best

@@ -15,12 +15,15 @@ Every other line is one thing that happened on one connection, in the order of t
 the notation of `raw`. A UDP connection is one peer's address; it has an `open` line and no `close`.
 """
 
+import errno
+import os
 import queue
 import threading
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, BinaryIO, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import orjson
 
@@ -118,8 +121,12 @@ class Recorder:
     """
 
     def __init__(self, path: Path, began: datetime, note: str, told: Callable[[str], None]) -> None:
-        self._file: BinaryIO = path.open("wb")
-        self._file.write(header(began, note))
+        self._file = path.open("wb", buffering=0)
+        try:
+            self._file.write(header(began, note))
+        except OSError:
+            self._file.close()
+            raise
         self._told = told
         self._lost = 0
         self._waiting: queue.Queue[Happening | None] = queue.Queue(MOST_WAITING)
@@ -145,27 +152,15 @@ class Recorder:
         self._lost += 1
 
     def _write(self) -> None:
-        whole = self._file.tell()
         while (happening := self._waiting.get()) is not None:
+            whole = self._file.tell()
+            line = written(happening)
             try:
-                self._file.write(written(happening))
-                if self._waiting.empty():
-                    self._file.flush()
-                    whole = self._file.tell()
-            except (OSError, ValueError) as error:
-                self._lose(str(error))
-                self._back_to(whole)
-        try:
-            self._file.close()
-        except OSError as error:
-            self._lose(str(error))
-
-    def _back_to(self, whole: int) -> None:
-        # A line half written would make the rest unreadable: go back to the last line that is whole.
-        path = Path(self._file.name)
-        try:
-            self._file = path.open("r+b")
-            self._file.truncate(whole)
-            self._file.seek(whole)
-        except OSError as error:
-            self._lose(str(error))
+                if self._file.write(line) < len(line):
+                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            except OSError as error:
+                self._lose(error.strerror or str(error))
+                with suppress(OSError):  # half a line would make the rest unreadable
+                    self._file.truncate(whole)
+                    self._file.seek(whole)
+        self._file.close()

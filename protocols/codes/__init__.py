@@ -5,9 +5,9 @@ from functools import cache
 from importlib.resources import files
 from typing import NamedTuple
 
-CATEGORIES = frozenset(
-    ["burglary", "fire", "medical", "panic", "gas", "environment", "supervisory", "tamper", "trouble", "power", "communication", "open-close", "bypass", "access", "test", "other"]
-)
+_HAZARDS = "burglary fire medical panic gas environment supervisory tamper"
+_STATES = "trouble power communication open-close bypass access test other"
+CATEGORIES = frozenset((*_HAZARDS.split(), *_STATES.split()))
 COUNTS = frozenset(("zone", "user", "area", "door", "device", "none"))  # what the number after a code counts
 
 
