@@ -1,0 +1,196 @@
+"""Everything from a fresh checkout: makes .venv, installs farend into it and runs what is asked for.
+
+    python3 tools/start.py [ARGUMENTS]           run `farend demo`
+    python3 tools/start.py test [ARGUMENTS]      run every check, pytest last; the arguments go to pytest
+    python3 tools/start.py bench [ARGUMENTS]     measure (tools/bench.py)
+
+Python's standard library is enough for this file. Run it as often as you like: what is there already is not made again.
+"""
+
+import fcntl
+import hashlib
+import importlib
+import importlib.util
+import os
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import NoReturn
+
+ROOT = Path(__file__).resolve().parent.parent
+VENV = ROOT / ".venv"
+BIN = VENV / "bin"
+STAMP = VENV / "farend.stamp"  # written last, so a .venv without it is half made
+OLDEST = (3, 11)
+
+# Programs that are no Python packages, and the Debian package that has each.
+FOR_TESTS = {"openssl": "openssl"}
+FOR_BENCH = {"redis-server": "redis-server", "redis-benchmark": "redis-server"}
+
+CHECKS = (
+    ("ruff", "check", "."),
+    ("ruff", "format", "--check", "."),
+    ("mypy",),
+    ("lint-imports",),
+)
+
+# What the caller's shell may have set for another Python; PIP_* that say where packages come from stay.
+FOREIGN = (
+    *("PYTHONPATH", "PYTHONHOME", "PYTHONSTARTUP", "PYTHONUSERBASE", "PYTHONWARNINGS", "PYTHONOPTIMIZE"),
+    *("PYTHONPLATLIBDIR", "PYTHONINSPECT", "VIRTUAL_ENV", "CONDA_PREFIX", "__PYVENV_LAUNCHER__"),
+    *("PIP_USER", "PIP_TARGET", "PIP_PREFIX", "PIP_ROOT", "PIP_PYTHON", "PIP_DRY_RUN", "PYTEST_ADDOPTS"),
+)
+
+
+def main(arguments: list[str]) -> NoReturn:
+    """Do what the first word says."""
+    if sys.version_info < OLDEST:
+        have = ".".join(map(str, sys.version_info[:3]))
+        stop(f"farend needs Python {'.'.join(map(str, OLDEST))} or newer; {sys.executable} is {have}")
+    word, rest = (arguments[0], arguments[1:]) if arguments else ("", [])
+    if word == "test":
+        if lacking := get(FOR_TESTS):
+            stop(lacking)
+        install("test")
+        for check in CHECKS:
+            say(" ".join(check))
+            if code := subprocess.run([str(BIN / check[0]), *check[1:]], cwd=ROOT, env=environment()).returncode:
+                sys.exit(code if code > 0 else 128 - code)
+        say("pytest")
+        os.chdir(ROOT)
+        become([str(BIN / "python"), "-m", "pytest", *rest])
+    if word == "bench":
+        install("test")
+        if lacking := get(FOR_BENCH):
+            say(f"{lacking}; bench leaves its row out")
+        # -P: a folder named tools where the caller stands is not ours.
+        become([str(BIN / "python"), "-P", "-m", "tools.bench", *rest])
+    if word in ("-h", "--help") or (word and not word.startswith("-")):
+        print(__doc__, file=sys.stdout if word.startswith("-") else sys.stderr)
+        sys.exit(0 if word.startswith("-") else 2)
+    install("")
+    become([str(BIN / "farend"), "demo", *arguments])
+
+
+def install(extras: str) -> None:
+    """Make .venv hold farend and these extras; nothing to do when it does."""
+    # The lock is on this file, so that it needs no file of its own. The commands below inherit it: should this process be
+    # killed, the next run still waits for a pip that lives on.
+    with Path(__file__).open() as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            say("another run is installing; waiting for it")
+            fcntl.flock(lock, fcntl.LOCK_EX)
+        python, content = mark(extras)
+        kept = STAMP.read_text().split() if STAMP.exists() and (BIN / "python").exists() else []
+        # Who ran `test` once keeps its packages: they do not disturb the rest.
+        if kept in ([python, content], [python, mark("test")[1]]):
+            return
+        began = time.monotonic()
+        STAMP.unlink(missing_ok=True)
+        if kept[:1] != [python]:
+            make_venv(lock.fileno())
+        say("installing farend and its packages" + (f", with those for {extras}" if extras else ""))
+        wanted = f"{ROOT}[{extras}]" if extras else str(ROOT)
+        pip = [str(BIN / "python"), "-m", "pip", "install", "--quiet", "--no-input", "--disable-pip-version-check"]
+        quietly([*pip, "--editable", wanted], lock.fileno(), "the packages could not be installed; pip says why above")
+        STAMP.write_text(f"{python}\n{content}\n")
+        say(f"installed in {time.monotonic() - began:.0f} s")
+
+
+def make_venv(lock: int) -> None:
+    """An empty .venv, whatever was there before."""
+    if importlib.util.find_spec("ensurepip") is None:
+        if lacking := apt(["python3-venv"], "this Python cannot make a venv (ensurepip is missing)"):
+            stop(lacking)
+        importlib.invalidate_caches()
+        if importlib.util.find_spec("ensurepip") is None:
+            stop(f"{sys.executable} still has no ensurepip; install the venv package of exactly this Python")
+    say("making .venv")
+    if VENV.is_symlink() or VENV.is_file():
+        VENV.unlink()
+    elif VENV.exists():
+        shutil.rmtree(VENV)
+    quietly([sys.executable, "-I", "-m", "venv", str(VENV)], lock, "the venv could not be made; Python says why above")
+
+
+def mark(extras: str) -> tuple[str, str]:
+    """What .venv was made from: a hash over the Python and the place, and one over what is to be in it."""
+    python = f"{sys.version} {sys.base_prefix} {ROOT}".encode()
+    content = extras.encode() + b"\0" + (ROOT / "pyproject.toml").read_bytes()
+    return hashlib.sha256(python).hexdigest(), hashlib.sha256(python + content).hexdigest()
+
+
+def get(programs: dict[str, str]) -> str | None:
+    """Install what is missing of these programs. Gives None, or a sentence that says what is missing and what to do."""
+    missing = [program for program in programs if not shutil.which(program)]
+    return apt(sorted({programs[one] for one in missing}), f"missing: {', '.join(missing)}") if missing else None
+
+
+def apt(packages: list[str], why: str) -> str | None:
+    """Install Debian packages. Gives None, or a sentence that says why that cannot be done here."""
+    names = " ".join(packages)
+    if not shutil.which("apt-get"):
+        return f"{why}; install it with your system's packages (in Debian: {names})"
+    if os.geteuid() != 0:
+        return f"{why}; install it as root with: apt-get install {names}"
+    # RUNLEVEL=1 keeps the packages from starting a service that nobody asked for.
+    quiet = environment() | {"DEBIAN_FRONTEND": "noninteractive", "RUNLEVEL": "1"}
+    say(f"installing the Debian package {names}")
+    for command in (["apt-get", "update"], ["apt-get", "install", "-y", "--no-install-recommends", *packages]):
+        done = subprocess.run(
+            command, env=quiet, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+    if done.returncode:
+        print(done.stdout, file=sys.stderr)
+        return f"{why}; apt-get could not install {names}"
+    return None
+
+
+def quietly(command: list[str], lock: int, reason: str) -> None:
+    """Run something whose output only matters when it fails."""
+    done = subprocess.run(
+        command,
+        cwd=ROOT,
+        env=environment(),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        errors="replace",
+        pass_fds=[lock],
+    )
+    if done.returncode:
+        print(done.stdout, file=sys.stderr)
+        stop(reason)
+
+
+def environment() -> dict[str, str]:
+    """The caller's environment without what belongs to another Python, and with .venv's programs first."""
+    kept = {name: value for name, value in os.environ.items() if name not in FOREIGN}
+    return kept | {"PATH": f"{BIN}{os.pathsep}{os.environ.get('PATH', os.defpath)}"}
+
+
+def become(command: list[str]) -> NoReturn:
+    """Turn into this command, so that its signals and its exit code are its own."""
+    sys.stdout.flush()
+    os.execve(command[0], command, environment())
+
+
+def say(what: str) -> None:
+    print(f"· {what}", file=sys.stderr, flush=True)
+
+
+def stop(reason: str) -> NoReturn:
+    print(f"start: {reason}", file=sys.stderr)
+    sys.exit(1)
+
+
+if __name__ == "__main__":
+    try:
+        main(sys.argv[1:])
+    except KeyboardInterrupt:
+        sys.exit(130)
