@@ -61,6 +61,8 @@ def decode(
             sys.stdout.buffer.write(orjson.dumps(_object(frame, accounts)) + b"\n")
         else:
             show(frame, number, accounts)
+    if not as_json:
+        OUT.print("* clause number from memory of the standard", style="dim")
     sys.stdout.flush()
     raise typer.Exit(1 if wrong else 0)
 

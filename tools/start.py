@@ -7,6 +7,8 @@
 Python's standard library is enough for this file. Run it as often as you like: what is there already is not made again.
 """
 
+from __future__ import annotations  # so that an older Python gets as far as being told that it is too old
+
 import fcntl
 import hashlib
 import importlib
@@ -67,9 +69,12 @@ def main(arguments: list[str]) -> NoReturn:
             say(f"{lacking}; bench leaves its row out")
         # -P: a folder named tools where the caller stands is not ours.
         become([str(BIN / "python"), "-P", "-m", "tools.bench", *rest])
-    if word in ("-h", "--help") or (word and not word.startswith("-")):
-        print(__doc__, file=sys.stdout if word.startswith("-") else sys.stderr)
-        sys.exit(0 if word.startswith("-") else 2)
+    if word in ("-h", "--help"):
+        print(__doc__)
+        sys.exit(0)
+    if word and not word.startswith("-"):
+        print(__doc__, file=sys.stderr)
+        sys.exit(2)
     install("")
     become([str(BIN / "farend"), "demo", *arguments])
 
@@ -114,7 +119,9 @@ def make_venv(lock: int) -> None:
         VENV.unlink()
     elif VENV.exists():
         shutil.rmtree(VENV)
-    quietly([sys.executable, "-I", "-m", "venv", str(VENV)], lock, "the venv could not be made; Python says why above")
+    # Not sys.executable: that may be the very one in .venv that was just removed.
+    python = getattr(sys, "_base_executable", sys.executable)
+    quietly([python, "-I", "-m", "venv", str(VENV)], lock, "the venv could not be made; Python says why above")
 
 
 def mark(extras: str) -> tuple[str, str]:
