@@ -5,6 +5,7 @@ exception: their last time and count are kept coarsely, and their answer leaves 
 """
 
 import resource
+import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -22,7 +23,7 @@ from receiver.book import Account, Book
 from receiver.capture import Happening, Recorder, What
 from receiver.clock import Clock, synchronised
 from receiver.desk import Decision, Memory, Origin, Policy
-from receiver.journal import Journal, Row, Seen, Store
+from receiver.journal import Journal, JournalError, Row, Seen, Store
 
 POLLS_KEPT_SECONDS = 60.0
 PULSE_SECONDS = 5.0  # while only polls come, how soon a disk that refuses is noticed
@@ -73,7 +74,7 @@ class Bench:
         self.recorder = recorder
         self.memory = Memory()
         self.journal = Journal(store, reactor.callFromThread, self._journal_told) if store else None
-        self._wishes = Store(store.path) if store else None
+        self._wishes = Store(store.path, patience=0.1) if store else None
         self._wished = 0
         self._seen: dict[tuple[str, str, str], Seen] = {}
         self._polls_kept: dict[tuple[str, str, str], float] = {}
@@ -220,13 +221,12 @@ class Bench:
         try:
             wishes = self._wishes.wishes(self._wished)
             for number, wish, taken in wishes:
-                self._grant(wish, fresh=not taken)
-                self._wished = number
                 if not taken:
                     self._wishes.take(number)
-        except Exception as error:  # a journal that cannot be read now is told where it is written
-            self.told(f"wishes cannot be read: {error}")
-            return False
+                self._wished = number
+                self._grant(wish, fresh=not taken)
+        except (JournalError, sqlite3.Error):
+            return False  # locked or failing: the next look is in a quarter of a second, and a failing disk is told elsewhere
         return bool(wishes)
 
     # Inside
@@ -304,6 +304,8 @@ class Bench:
     def _grant(self, wish: dict[str, Any], *, fresh: bool) -> None:
         if wish["wish"] == "on-test":
             until = datetime.fromisoformat(wish["until"])
+            if until <= self.clock.now():
+                return
             self.memory.on_test[wish["account"]] = until
             if fresh:
                 self.event("on-test", f"account {wish['account']} until {wish['until']}, reference {wish['reference']}")

@@ -75,11 +75,11 @@ class Store:
     """The file itself. One process writes (it holds a lock beside the file); any number read, and may leave a wish.
 
     A wish is what a person asks of the running bench (put an account on test, confirm the clock); the bench takes it and
-    makes a row of it.
+    makes a row of it. `patience` is how many seconds to wait for another process's commit.
     """
 
-    def __init__(self, path: Path, *, write: bool = False) -> None:
-        self.path = path
+    def __init__(self, path: Path, *, write: bool = False, patience: float = 5.0) -> None:
+        self.path, self._patience = path, patience
         self._lock: int | None = None
         if not write and not path.exists():
             raise JournalError(f"there is no journal {path}")
@@ -104,7 +104,7 @@ class Store:
             raise JournalError(f"the journal {self.path} cannot be written: {error.strerror}") from None
 
     def _connect(self) -> None:
-        self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5)
+        self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=self._patience)
         if self._lock is not None:
             self._db.execute("PRAGMA journal_mode = WAL")
         self._db.execute("PRAGMA synchronous = FULL")
