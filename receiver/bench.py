@@ -226,7 +226,7 @@ class Bench:
                 self._wished = number
                 self._grant(wish, fresh=not taken)
         except (JournalError, sqlite3.Error):
-            return False  # locked or failing: the next look is in a quarter of a second, and a failing disk is told elsewhere
+            return False  # locked or failing: the next look is in a quarter of a second
         return bool(wishes)
 
     # Inside

@@ -23,7 +23,7 @@ from receiver.desk import millis
 from receiver.journal import Store
 from tools import words
 from tools.common import CAUTION, OUT, TALK, print_json
-from tools.listen import run, tell
+from tools.listen import Printer, run
 
 ANSWER_SECONDS = 1.0
 
@@ -188,8 +188,9 @@ def demo(
     reactor = install()
     from receiver.bench import Bench, Listen
 
+    talk = Printer(as_json)
     entries: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
-    bench = Bench(reactor, book, store, show=lambda entry, _: entries.put_nowait(entry), told=tell)
+    bench = Bench(reactor, book, store, show=lambda entry, _: entries.put_nowait(entry), told=talk.tell)
     listening = [bench.listen(Listen("tcp", "127.0.0.1", 0)), bench.listen(Listen("udp", "127.0.0.1", 0))]
     steps = [Step(plan) for plan in scenario["step"]]
     if not as_json:
@@ -221,7 +222,8 @@ def demo(
 
     running: list[asyncio.Task[None]] = []
     reactor.callWhenRunning(begin)
-    run(reactor, bench, listening)
+    run(reactor, bench, listening, talk.tell)
+    talk.close()
     if running and running[0].done() and (error := running[0].exception()):
         raise error
     wrong = [step for step in steps if step.wrong]

@@ -19,60 +19,79 @@ from receiver.lines import IDLE_SECONDS, Limits, peer_text
 from tools import words
 from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, host_and_port, print_json, stop
 
-MOST_WAITING = (
-    200_000  # lines that wait for a slow reader of stdout; beyond it they are counted, and stay in the journal
-)
+MOST_WAITING = 100_000  # lines for a slow reader of stdout; those beyond it are counted, and stay in the journal
+MOST_TOLD = 10_000
 
 
-class Printer:
-    """Prints in a thread of its own, so that whoever reads stdout slowly delays no answer."""
+class Writer:
+    """Writes in a thread of its own: whoever reads stdout or stderr slowly, or not at all, delays no answer."""
 
-    def __init__(self, as_json: bool) -> None:
-        self._as_json = as_json
-        self._waiting: queue.Queue[tuple[dict[str, Any], bytes | None] | None] = queue.Queue(MOST_WAITING)
-        self._left_out = 0
-        self._thread = threading.Thread(target=self._print, name="printer", daemon=True)
+    def __init__(self, write: Callable[[Any], None], flush: Callable[[], None], most: int) -> None:
+        self._write, self._flush = write, flush
+        self._waiting: queue.Queue[Any] = queue.Queue(most)
+        self.left_out = 0
+        self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
         self._thread.start()
 
-    def show(self, entry: dict[str, Any], text: bytes | None) -> None:
-        """Take one entry; never waits."""
+    def put(self, item: Any) -> None:
+        """Take one item; never waits. What does not fit is counted in `left_out`."""
         try:
-            self._waiting.put_nowait((entry, text))
+            self._waiting.put_nowait(item)
         except queue.Full:
-            self._left_out += 1
+            self.left_out += 1
 
     def close(self, seconds: float = 2.0) -> None:
-        """Print what waits, for so long at most: a reader that has stopped does not keep the bench from ending."""
+        """Write what waits, for so long at most: a reader that has stopped does not keep the bench from ending."""
         try:
             self._waiting.put(None, timeout=seconds)
         except queue.Full:
             return
         self._thread.join(seconds)
 
-    def _print(self) -> None:
+    def _run(self) -> None:
         try:
             while (item := self._waiting.get()) is not None:
-                if self._left_out and self._waiting.empty():
-                    left_out, self._left_out = self._left_out, 0
-                    TALK.print(
-                        f"farend: stdout was read too slowly; {left_out} lines were left out (the journal has them)"
-                    )
-                entry, text = item
-                if self._as_json:
-                    sys.stdout.buffer.write((text or orjson.dumps(entry)) + b"\n")
-                    if self._waiting.empty():
-                        sys.stdout.buffer.flush()
-                else:
-                    OUT.print(words.of_entry(entry), soft_wrap=True)
-        except OSError:
-            TALK.print("farend: nobody reads stdout any more; the bench goes on, and the journal keeps everything")
+                self._write(item)
+                if self._waiting.empty():
+                    self._flush()
+        except (OSError, ValueError):  # nobody reads it any more: the journal keeps everything
             while self._waiting.get() is not None:
                 pass
 
 
-def tell(what: str) -> None:
-    """Something that needs a person, on stderr."""
-    TALK.print(f"{datetime.now(UTC):%H:%M:%S} farend: {what}", style="bold", markup=False, soft_wrap=True)
+class Printer:
+    """Entries on stdout, and what needs a person on stderr."""
+
+    def __init__(self, as_json: bool) -> None:
+        self._as_json = as_json
+        self._out = Writer(self._entry, sys.stdout.flush, MOST_WAITING)
+        self._talk = Writer(_talk, sys.stderr.flush, MOST_TOLD)
+
+    def show(self, entry: dict[str, Any], text: bytes | None) -> None:
+        """An entry, on stdout."""
+        self._out.put((text or orjson.dumps(entry)) if self._as_json else entry)
+
+    def tell(self, what: str) -> None:
+        """Something that needs a person, on stderr."""
+        self._talk.put(f"{datetime.now(UTC):%H:%M:%S} farend: {what}")
+
+    def close(self) -> None:
+        """Write what waits, for two seconds at most."""
+        self._out.close()
+        for name, writer in (("stdout", self._out), ("stderr", self._talk)):
+            if writer.left_out:
+                self.tell(f"{name} was read too slowly; {writer.left_out} lines were left out (the journal has them)")
+        self._talk.close()
+
+    def _entry(self, item: Any) -> None:
+        if self._as_json:
+            sys.stdout.buffer.write(item + b"\n")
+        else:
+            OUT.print(words.of_entry(item), soft_wrap=True)
+
+
+def _talk(what: str) -> None:
+    sys.stderr.write(f"\x1b[1m{what}\x1b[0m\n" if TALK.is_terminal and not TALK.no_color else f"{what}\n")
 
 
 def listen(
@@ -123,9 +142,9 @@ def listen(
         accounts,
         store,
         show=printer.show,
-        told=tell,
+        told=printer.tell,
         settings=Settings(Policy(unknown, repeat_seconds), keep_polls, Limits(idle=idle)),
-        recorder=recorder_for(capture),
+        recorder=recorder_for(capture, printer.tell),
     )
     listening = []
     for one in wanted:
@@ -142,25 +161,24 @@ def listen(
     )
     if as_json:
         print_json({"listening": [{"line": kind, "host": host, "port": port} for kind, host, port in listening]})
-    run(reactor, bench, listening)
+    run(reactor, bench, listening, printer.tell)
     printer.close()
     # A reader of stdout that has stopped must not keep the process: what it could not take is in the journal.
-    sys.stderr.flush()
     os._exit(0)
 
 
-def run(reactor: Any, bench: Any, listening: list[tuple[str, str, int]]) -> None:
+def run(reactor: Any, bench: Any, listening: list[tuple[str, str, int]], tell: Callable[[str], None]) -> None:
     """Run until somebody stops the reactor; then the bench answers what it has read, and closes."""
     from twisted.internet.defer import ensureDeferred
 
-    log_to_stderr()
+    _log_to(tell)
     reactor.addSystemEventTrigger("before", "shutdown", lambda: ensureDeferred(bench.stop()))
     reactor.callWhenRunning(bench.start, listening)
     reactor.run()
 
 
-def log_to_stderr() -> None:
-    """What Twisted would log goes to stderr in one line, and only when it is a failure."""
+def _log_to(tell: Callable[[str], None]) -> None:
+    """What Twisted would log is told in one line, and only when it is a failure."""
     from twisted.logger import LogLevel, formatEvent, globalLogBeginner
 
     def observe(event: Any) -> None:
@@ -181,11 +199,11 @@ def store_from(journal: str) -> Store:
         stop(str(error))
 
 
-def recorder_for(capture: Path | None, note: str = "recorded by farend listen") -> Recorder | None:
+def recorder_for(capture: Path | None, tell: Callable[[str], None]) -> Recorder | None:
     if capture is None:
         return None
     try:
-        return Recorder(capture, datetime.now(UTC), note, tell)
+        return Recorder(capture, datetime.now(UTC), "recorded by farend listen", tell)
     except OSError as error:
         stop(f"--capture {capture}: {error.strerror}")
 
@@ -193,6 +211,3 @@ def recorder_for(capture: Path | None, note: str = "recorded by farend listen") 
 def _reason(error: Exception) -> str:
     inner = getattr(error, "socketError", None)
     return str(getattr(inner, "strerror", None) or error)
-
-
-Show = Callable[[dict[str, Any], bytes | None], None]

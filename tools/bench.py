@@ -1,0 +1,546 @@
+"""How fast farend is, measured side by side in one run: `python -m tools.bench`, or `python3 tools/start.py bench`.
+
+    echo      a line echo on the same reactor: what Twisted and the client of this file can do at all
+    bench     the bench without a journal: decode, judge, answer
+    durable   `farend listen --json` with its journal: each ACK leaves after its row was flushed to disk
+    redis     redis-server that flushes each SET to the same disk before it answers, driven by redis-benchmark
+    disk      how often this disk flushes 200 bytes
+    decode    `farend decode --json` over a file
+
+Each connection has one message outstanding. Messages are openings by a user (no alarm, so nobody is told of them) from one
+account a connection, each with a new sequence number. Every answer is compared with the one that is due, and the journal
+is counted afterwards. Everything stays on 127.0.0.1.
+"""
+
+import argparse
+import json
+import os
+import resource
+import select
+import shutil
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from array import array
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from itertools import chain, count, islice
+from pathlib import Path
+from typing import Any, NoReturn
+
+from fastcrc.crc16 import arc
+from rich.console import Console
+from rich.progress import Progress
+from rich.table import Table
+
+from protocols.dc09 import write_stamp
+
+ROOT = Path(__file__).resolve().parent.parent
+HOST = "127.0.0.1"
+CONTENDERS = ("echo", "bench", "durable", "redis")
+NAMES = (*CONTENDERS, "disk", "decode")
+ACCOUNTS = 1000
+WARM_SECONDS = 0.3  # of load before the clock runs
+LONGEST = 30.0  # seconds a contender; a stamp made at the start still passes at the end
+PATIENCE = 10.0  # seconds for a server to come up, or for the last answers
+RATIOS = (("durable", "redis"), ("durable", "bench"), ("bench", "echo"))
+
+Message = tuple[bytes, bytes]  # a frame, and the ACK that is due
+
+
+# What is sent
+
+
+def messages(number: int) -> Iterator[Message]:
+    """The messages of one account, without end and without a repeat: when the sequence starts again, the user is another."""
+    account = f"{0x100000 + number:06X}"
+    stamp = write_stamp(datetime.now(UTC))
+    for one in count():
+        head = f"{one % 9999 + 1:04d}R1L0#{account}["
+        body = f'"ADM-CID"{head}#{account}|1401 01 {one // 9999 % 999 + 1:03d}]{stamp}'
+        yield _framed(body.encode()), _framed(f'"ACK"{head}]'.encode())
+
+
+def _framed(body: bytes) -> bytes:
+    # As `envelope.wrap` does it, but fast: the client must not be what limits.
+    return b"\n%04X%04X%b\r" % (arc(body), len(body), body)
+
+
+def write_book(path: Path) -> None:
+    """A book with every account that `messages` can send for."""
+    path.write_text(
+        "".join(f'[[account]]\nnumber = "{0x100000 + n:06X}"\nname = "Account {n}"\n\n' for n in range(ACCOUNTS))
+    )
+
+
+# The client, a process of its own
+
+
+def drive(port: int, connections: int, seconds: float, echo: bool) -> dict[str, Any]:
+    """Keep one message outstanding on each connection for so long. Plain epoll, for the least work a message."""
+    raise_open_files(connections)
+    ready = int(50_000 * (seconds + 1) / connections) + 1
+    panels: dict[int, tuple[Callable[[int], bytes], Callable[[bytes], int], Callable[[], Message]]] = {}
+    sockets, began, due, held = [], {}, {}, {}  # type: ignore[var-annotated]
+    with select.epoll() as poll:
+        for number in range(connections):
+            one = socket.create_connection((HOST, port), PATIENCE)
+            one.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            one.setblocking(False)
+            sockets.append(one)
+            source = messages(number % ACCOUNTS)
+            panels[one.fileno()] = one.recv, one.send, chain(list(islice(source, ready)), source).__next__
+            poll.register(one, select.EPOLLIN)
+        took, wrong, first_wrong = array("q"), 0, ""
+        clock, cpu = time.perf_counter_ns, 0.0
+        start = clock() + int(WARM_SECONDS * 1e9)
+        end = start + int(seconds * 1e9)
+        for number, (_, send, following) in panels.items():
+            frame, ack = following()
+            due[number], began[number] = frame if echo else ack, clock()
+            send(frame)
+        total = 0
+        while due:
+            events = poll.poll(PATIENCE)
+            if not events:
+                break
+            if not cpu and clock() >= start:
+                cpu = time.process_time()
+            for number, _ in events:
+                receive, send, following = panels[number]
+                data = receive(4096)
+                now = clock()
+                if number in held:
+                    data = held.pop(number) + data
+                if data != due[number]:
+                    if data and due[number].startswith(data):  # the rest of the answer is still under way
+                        held[number] = data
+                        continue
+                    wrong += 1
+                    first_wrong = first_wrong or f"{data!r} instead of {due[number]!r}"
+                    if not data:
+                        poll.unregister(number)
+                        del due[number]
+                        continue
+                else:
+                    total += 1
+                    if start <= now < end:
+                        took.append(now - began[number])
+                if now >= end:
+                    poll.unregister(number)
+                    del due[number]
+                    continue
+                frame, ack = following()
+                due[number] = frame if echo else ack
+                began[number] = clock()
+                send(frame)
+        busy = (time.process_time() - cpu) / ((clock() - start) / 1e9)
+        for one in sockets:
+            one.close()
+    if due and not first_wrong:
+        first_wrong = f"{len(due)} answers did not come within {PATIENCE:.0f} s"
+    return {
+        "per_second": len(took) / seconds,
+        **percentiles(took),
+        "answers": total,
+        "wrong": wrong + len(due),
+        "first_wrong": first_wrong,
+        "client_cpu": busy,
+    }
+
+
+def percentiles(took: Sequence[int]) -> dict[str, float]:
+    """The median and the ninety-ninth percentile in milliseconds."""
+    ordered = sorted(took) or [0]
+    return {f"p{part}_ms": ordered[min(len(ordered) * part // 100, len(ordered) - 1)] / 1e6 for part in (50, 99)}
+
+
+# The servers, processes of their own
+
+
+def serve(what: str, port: int, book: Path) -> None:
+    """Run a contender that is no command of its own, until a signal ends it."""
+    from receiver.reactor import install
+
+    reactor = install()
+    if what == "echo":
+        from twisted.internet.protocol import Factory
+        from twisted.protocols.basic import LineOnlyReceiver
+
+        class Echo(LineOnlyReceiver):
+            delimiter = b"\r"
+
+            def lineReceived(self, line: bytes) -> None:
+                self.sendLine(line)
+
+        reactor.listenTCP(port, Factory.forProtocol(Echo), backlog=1024, interface=HOST)
+    else:
+        from receiver.bench import Bench, Listen
+        from receiver.book import load
+
+        bench = Bench(reactor, load(book), None)
+        reactor.callWhenRunning(bench.start, [bench.listen(Listen("tcp", HOST, port))])
+    reactor.run()
+
+
+def command_of(what: str, port: int, folder: Path) -> list[str]:
+    """How a contender is started."""
+    book = str(folder / "book.toml")
+    if what == "redis":
+        where = ["--port", str(port), "--bind", HOST, "--dir", str(folder), "--maxclients", "5000"]
+        return ["redis-server", *where, "--save", "", "--appendonly", "yes", "--appendfsync", "always"]
+    if what == "durable":
+        listening = ["--tcp", f"{HOST}:{port}", "--book", book, "--journal", str(folder / "bench.journal")]
+        return [*python("tools.farend"), "listen", "--json", *listening]
+    return [*python("tools.bench"), "--serve", what, "--port", str(port), "--book", book]
+
+
+def python(module: str) -> list[str]:
+    return [sys.executable, "-P", "-m", module]
+
+
+def environment() -> dict[str, str]:
+    return os.environ | {"PYTHONPATH": str(ROOT)}
+
+
+@contextmanager
+def running(what: str, folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], int]]:
+    """A contender that accepts connections on the port; ended and waited for afterwards, whatever happens."""
+    with socket.socket() as probe:
+        probe.bind((HOST, 0))
+        port = probe.getsockname()[1]
+    log = folder / "stderr"
+    with log.open("wb") as errors:
+        # The output is read by nobody, as at a station whose other programs read the journal.
+        process = subprocess.Popen(
+            command_of(what, port, folder),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=errors,
+            env=environment(),
+        )
+    try:
+        until = time.monotonic() + PATIENCE
+        while True:
+            try:
+                socket.create_connection((HOST, port), 1).close()
+                break
+            except OSError:
+                if process.poll() is not None or time.monotonic() > until:
+                    raise Failed(f"{what} did not start: {log.read_text(errors='replace')[-2000:]}") from None
+                time.sleep(0.02)
+        yield process, port
+    finally:
+        process.terminate()
+        try:
+            process.wait(PATIENCE)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+
+class Failed(Exception):
+    """A measurement that could not be made, and why."""
+
+
+# The measurements
+
+
+def measure(what: str, connections: int, seconds: float, disk: Path) -> dict[str, Any]:
+    """One contender with so many connections."""
+    with tempfile.TemporaryDirectory(dir=disk) as name:
+        folder = Path(name)
+        write_book(folder / "book.toml")
+        with running(what, folder) as (process, port):
+            before, began = cpu_seconds(process.pid), time.monotonic()
+            if what == "redis":
+                found = drive_redis(port, connections, seconds)
+            else:
+                found = drive_own(what, port, connections, seconds)
+            # The client makes its messages ready before it begins: the server is idle then.
+            busy = cpu_seconds(process.pid) - before
+            found["server_cpu"] = busy / found.pop("took", time.monotonic() - began)
+        if what == "durable":
+            check_journal(folder / "bench.journal", found)
+    return {"what": what, "connections": connections, **found}
+
+
+def drive_own(what: str, port: int, connections: int, seconds: float) -> dict[str, Any]:
+    load = [*("--drive", what), *("--port", str(port)), *("--connections", str(connections))]
+    done = run([*python("tools.bench"), *load, "--seconds", str(seconds)], seconds + 6 * PATIENCE)
+    return {**json.loads(done), "took": seconds + WARM_SECONDS}
+
+
+def drive_redis(port: int, connections: int, seconds: float) -> dict[str, Any]:
+    """redis-benchmark counts requests, not seconds: a short run first tells how many fill the time."""
+    clients = ["-h", HOST, "-p", str(port), "-c", str(connections), "-t", "set", "-d", "75", "-r", "1000000", "--csv"]
+    requests, found = max(500, 5 * connections), {}
+    for _ in range(2):
+        began = time.monotonic()
+        output = run(["redis-benchmark", *clients, "-n", str(requests)], seconds * 5 + PATIENCE)
+        took = time.monotonic() - began
+        head, values = (line.replace('"', "").split(",") for line in output.splitlines()[-2:])
+        found = dict(zip(head, values, strict=True))
+        requests = max(requests, int(float(found["rps"]) * seconds))
+    return {
+        "per_second": float(found["rps"]),
+        "p50_ms": float(found["p50_latency_ms"]),
+        "p99_ms": float(found["p99_latency_ms"]),
+        "wrong": 0,
+        "took": took,
+    }
+
+
+def check_journal(path: Path, found: dict[str, Any]) -> None:
+    """Every ACK must have its row, and no message may have been taken for anything but a new one."""
+    with sqlite3.connect(path) as db:
+        kept = dict(db.execute("SELECT verdict, count(*) FROM entry WHERE verdict IS NOT NULL GROUP BY verdict"))
+    db.close()
+    if kept.get("accepted", 0) < found["answers"] or set(kept) != {"accepted"}:
+        found["wrong"] += max(found["answers"] - kept.get("accepted", 0), 1)
+        found["first_wrong"] = found["first_wrong"] or f"{found['answers']} ACKs, but the journal holds {kept}"
+
+
+def measure_disk(disk: Path) -> dict[str, Any]:
+    """How often 200 bytes more are flushed in a second."""
+    with tempfile.TemporaryFile(dir=disk, buffering=0) as file:
+        took, end = array("q"), time.perf_counter() + 2
+        while time.perf_counter() < end:
+            began = time.perf_counter_ns()
+            file.write(bytes(200))
+            os.fdatasync(file.fileno())
+            took.append(time.perf_counter_ns() - began)
+    return {"what": "disk", "place": place_of(disk), "per_second": len(took) / 2, **percentiles(took)}
+
+
+def measure_decode(frames: int, disk: Path) -> dict[str, Any]:
+    """`farend decode --json` over so many frames: frames a second with its start, and the most memory it held."""
+    with tempfile.TemporaryDirectory(dir=disk) as name:
+        path = Path(name) / "frames"
+        with path.open("wb") as file:
+            sources = [messages(number) for number in range(ACCOUNTS)]
+            for number in range(frames):
+                file.write(next(sources[number % ACCOUNTS])[0])
+        began, memory, until = time.monotonic(), 0, time.monotonic() + 60 + frames / 1000
+        process = subprocess.Popen(
+            [*python("tools.farend"), "decode", "--json", str(path)],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            env=environment(),
+        )
+        try:
+            while process.poll() is None:
+                memory = max(memory, peak_memory(process.pid))
+                if time.monotonic() > until:
+                    raise Failed("decode took too long")
+                time.sleep(0.02)
+        finally:
+            process.kill()
+            process.wait()
+        took = time.monotonic() - began
+        if process.returncode:
+            raise Failed(f"decode ended with {process.returncode}")
+    return {"what": "decode", "frames": frames, "per_second": frames / took, "peak_rss_mb": memory / 1024}
+
+
+def run(command: list[str], seconds: float) -> str:
+    """Run a client for so long at most; what it printed."""
+    done = subprocess.run(
+        command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=seconds, env=environment()
+    )
+    if done.returncode:
+        raise Failed(f"{Path(command[0]).name} ended with {done.returncode}: {done.stderr[-2000:]}")
+    return done.stdout
+
+
+def cpu_seconds(pid: int) -> float:
+    """The processor time a process has used, all its threads."""
+    user, system = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[11:13]
+    return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
+
+
+def peak_memory(pid: int) -> int:
+    # Not getrusage: what a child reports there includes the parent it was forked from.
+    try:
+        lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    except OSError:
+        return 0
+    return next((int(line.split()[1]) for line in lines if line.startswith("VmHWM:")), 0)
+
+
+def place_of(path: Path) -> str:
+    """The file system a folder is on."""
+    mounts = [line.split()[:3] for line in Path("/proc/mounts").read_text().splitlines()]
+    fitting = [(len(point), f"{kind} on {device}") for device, point, kind in mounts if path.is_relative_to(point)]
+    place = max(fitting)[1]
+    return f"{place} (memory, no disk)" if place.startswith(("tmpfs", "ramfs")) else place
+
+
+def raise_open_files(connections: int) -> bool:
+    """Allow this process and its children a file a connection. Says whether that is allowed."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = connections + 200
+    if soft < wanted <= hard or (soft < wanted and hard == resource.RLIM_INFINITY):
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+        soft = wanted
+    return soft >= wanted or soft == resource.RLIM_INFINITY
+
+
+# What is shown
+
+
+def show(results: list[dict[str, Any]]) -> None:
+    """The tables for a person."""
+    out = Console(highlight=False)
+    table = Table(title="one message outstanding on each connection; server, client: use of a processor")
+    for column in ("panels", "contender", "messages/s", "p50 ms", "p99 ms", "wrong", "server", "client"):
+        table.add_column(column, justify="left" if column == "contender" else "right")
+    loads = [one for one in results if one["what"] in CONTENDERS]
+    for before, one in zip([None, *loads], loads, strict=False):
+        if before and before["connections"] != one["connections"]:
+            table.add_section()
+        table.add_row(
+            f"{one['connections']:,}",
+            one["what"],
+            f"{one['per_second']:,.0f}",
+            f"{one['p50_ms']:.2f}",
+            f"{one['p99_ms']:.2f}",
+            str(one["wrong"]),
+            f"{one['server_cpu']:.0%}",
+            f"{one['client_cpu']:.0%}" if "client_cpu" in one else "–",
+        )
+    if loads:
+        out.print(table)
+    for one in results:
+        if one["what"] == "ratio":
+            out.print(f"{one['connections']:>6,} connections: {one['of']} / {one['to']} = {one['ratio']:.2f}")
+        elif one["what"] == "disk":
+            out.print(
+                f"disk ({one['place']}): {one['per_second']:,.0f} flushes of 200 bytes a second,"
+                f" p50 {one['p50_ms']:.2f} ms, p99 {one['p99_ms']:.2f} ms",
+                soft_wrap=True,
+            )
+        elif one["what"] == "decode":
+            out.print(
+                f"decode --json: {one['per_second']:,.0f} frames/s over {one['frames']:,} frames,"
+                f" peak memory {one['peak_rss_mb']:.0f} MB",
+                soft_wrap=True,
+            )
+
+
+def ratios(results: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """How the contenders stand to each other, for each number of connections."""
+    speed = {(one["what"], one["connections"]): one["per_second"] for one in results if one["what"] in CONTENDERS}
+    return [
+        {"what": "ratio", "of": of, "to": to, "connections": connections, "ratio": fast / speed[to, connections]}
+        for (of, connections), fast in speed.items()
+        for one, to in RATIOS
+        if one == of and speed.get((to, connections))
+    ]
+
+
+def main() -> int:
+    """Run the command line. 1 when an answer was wrong or a measurement could not be made."""
+    wanted = options()
+    if wanted.serve:
+        serve(wanted.serve, wanted.port, wanted.book)
+        return 0
+    if wanted.drive:
+        print(json.dumps(drive(wanted.port, wanted.connections[0], wanted.seconds, wanted.drive == "echo")))
+        return 0
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _end)  # so that the servers are ended too
+    talk = Console(stderr=True, highlight=False)
+    names = [name for name in NAMES if name in (wanted.only or NAMES)]
+    if "redis" in names and not (shutil.which("redis-server") and shutil.which("redis-benchmark")):
+        talk.print("bench: redis-server is not installed; its row is left out")
+        names.remove("redis")
+    if not raise_open_files(max(wanted.connections)):
+        talk.print(f"bench: {max(wanted.connections)} connections are more than the limit on open files allows")
+        return 2
+    work: list[tuple[str, Callable[[Path], dict[str, Any]]]] = [
+        (f"{name}, {number:,} connections", lambda disk, a=name, b=number: measure(a, b, wanted.seconds, disk))
+        for number in wanted.connections
+        for name in names
+        if name in CONTENDERS
+    ]
+    if "disk" in names:
+        work.insert(0, ("disk", measure_disk))
+    if "decode" in names:
+        work.append((f"decode, {wanted.frames:,} frames", lambda disk: measure_decode(wanted.frames, disk)))
+    results, failed = [], False
+    with (
+        tempfile.TemporaryDirectory(prefix="farend-bench-", dir=wanted.dir) as name,
+        Progress(console=talk, transient=True) as progress,
+    ):
+        disk = Path(name).resolve()
+        talk.print(f"bench: files go to {wanted.dir.resolve()}, {place_of(disk)}", soft_wrap=True)
+        task = progress.add_task("", total=len(work))
+        for title, job in work:
+            progress.update(task, description=title)
+            try:
+                results.append(job(disk))
+            except (Failed, subprocess.TimeoutExpired) as error:
+                talk.print(f"bench: {title}: {error}", markup=False)
+                failed = True
+            progress.advance(task)
+    results += ratios(results)
+    if wanted.json:
+        for one in results:
+            print(json.dumps(one))
+    else:
+        show(results)
+    for one in results:
+        if one.get("wrong"):
+            talk.print(f"bench: {one['what']}, {one['connections']}: {one['wrong']} wrong: {one['first_wrong']}")
+            failed = True
+    return 1 if failed else 0
+
+
+def options() -> argparse.Namespace:
+    """The command line."""
+    parser = argparse.ArgumentParser(
+        prog="bench", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--seconds", type=_number(float, 0.2, LONGEST), default=3.0, help="a contender (default 3)")
+    parser.add_argument("--connections", type=_connections, default=[1, 50, 1000], help="default 1,50,1000")
+    parser.add_argument("--frames", type=_number(int, 1, 10_000_000), default=1_000_000, help="for decode")
+    parser.add_argument("--only", action="append", choices=NAMES, help="measure this alone; may be repeated")
+    parser.add_argument("--dir", type=Path, default=Path(), help="where the disk is measured (default: here)")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line on stdout")
+    # What the run starts itself as:
+    parser.add_argument("--serve", choices=("echo", "bench"), help=argparse.SUPPRESS)
+    parser.add_argument("--drive", choices=CONTENDERS, help=argparse.SUPPRESS)
+    parser.add_argument("--port", type=int, help=argparse.SUPPRESS)
+    parser.add_argument("--book", type=Path, help=argparse.SUPPRESS)
+    return parser.parse_args()
+
+
+def _number(kind: Callable[[str], Any], least: float, most: float) -> Callable[[str], Any]:
+    def number(text: str) -> Any:
+        value = kind(text)
+        if not least <= value <= most:
+            raise argparse.ArgumentTypeError(f"{least:g} to {most:,.0f} may stand here")
+        return value
+
+    return number
+
+
+def _connections(text: str) -> list[int]:
+    return [_number(int, 1, ACCOUNTS)(one) for one in text.split(",")]
+
+
+def _end(number: int, _: Any) -> NoReturn:
+    sys.exit(128 + number)
+
+
+if __name__ == "__main__":
+    try:
+        sys.exit(main())
+    except KeyboardInterrupt:
+        sys.exit(130)
