@@ -63,6 +63,7 @@ class _Conversation(Connection):
         self.unanswered = 0
         self.paused = False  # by the transport: the peer does not fetch its answers
         self.reading = True
+        self.taking = False
         self.ended = False  # the peer will send no more, but may wait for answers
         self.begun: float | None = None  # when what is unfinished began
         self.heard = 0.0
@@ -122,9 +123,13 @@ class _Conversation(Connection):
         pass
 
     def _take(self) -> None:
+        if self.taking:  # an answer that is given at once comes back here: the loop below goes on by itself
+            return
+        self.taking = True
         while self.unread and self.unanswered < MOST_UNANSWERED and not self.paused:
             self.unanswered += 1
             self.line.desk.receive(self.unread.popleft(), self.origin, self._respond)
+        self.taking = False
         self._flow()
 
     def _flow(self) -> None:

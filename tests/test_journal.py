@@ -1,0 +1,312 @@
+"""The journal: what was acknowledged is on disk whatever happens, and what was changed afterwards shows."""
+
+import asyncio
+import json
+import random
+import resource
+import signal
+import socket
+import sqlite3
+import time
+from collections import Counter
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conftest import HOST, SECONDS, Farend, Listening, ack, alarm, envelope, exchange, only
+
+from receiver.journal import JournalError, Row, Seen, Store, link, whose
+
+Listen = Callable[..., Listening]
+
+
+def row(number: int, account: str = "4471", verdict: str | None = "accepted") -> Row:
+    """A row as the bench hands it in: its text holds what its columns say."""
+    at = f"2026-11-25T12:00:{number:02}.000Z"
+    entry = {"at": at, "row": number, "account": account, "sequence": number}
+    if verdict:
+        entry["verdict"] = verdict
+    return Row(number, at, whose(entry), verdict, json.dumps(entry).encode())
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """A journal of ten rows."""
+    path = tmp_path / "station.journal"
+    store = Store(path, write=True)
+    store.append([row(number) for number in range(1, 6)])
+    store.append([row(number) for number in range(6, 11)])
+    store.close()
+    return path
+
+
+def change(path: Path, *statements: str) -> None:
+    """What somebody with the file and the sqlite command may do."""
+    with closing(sqlite3.connect(path)) as file, file:
+        for statement in statements:
+            file.execute(statement)
+
+
+def mistakes(path: Path) -> list[str]:
+    with closing(Store(path)) as store:
+        return [wrong for _, wrong in store.verify() if wrong]
+
+
+# The chain of hashes
+
+
+def test_a_journal_that_nobody_touched_is_whole(path: Path) -> None:
+    assert mistakes(path) == []
+
+
+CHANGES = {
+    "a changed text": (
+        ["UPDATE entry SET text = replace(text, '4471', '4472') WHERE number = 4"],
+        "row 4 does not fit the row before it: one of the two was changed",
+    ),
+    "a row removed from the middle": (["DELETE FROM entry WHERE number = 4"], "row 4 is missing"),
+    "rows removed from the middle": (["DELETE FROM entry WHERE number IN (4, 5, 6)"], "rows 4 to 6 are missing"),
+    "the first row removed": (["DELETE FROM entry WHERE number = 1"], "row 1 is missing"),
+    "the last rows removed": (["DELETE FROM entry WHERE number > 8"], "rows 9 to 10 are missing from the end"),
+    "everything removed": (["DELETE FROM entry"], "rows 1 to 10 are missing from the end"),
+    "the last rows removed, and the count of them set right": (
+        ["DELETE FROM entry WHERE number > 8", "UPDATE head SET number = 8"],
+        "the last hash kept beside the rows is another than the last row's",
+    ),
+    "a row removed and the rest numbered anew": (
+        ["DELETE FROM entry WHERE number = 4", "UPDATE entry SET number = number - 1 WHERE number > 4"],
+        "row 4 does not fit the row before it: one of the two was changed",
+    ),
+    "two rows exchanged": (
+        [f"UPDATE entry SET number = {new} WHERE number = {old}" for old, new in ((4, 99), (5, 4), (99, 5))],
+        "row 4 does not fit the row before it: one of the two was changed",
+    ),
+    "a column changed": (
+        ["UPDATE entry SET verdict = 'repeat' WHERE number = 4"],
+        "row 4: its columns differ from its text",
+    ),
+    "the account column changed": (
+        ["UPDATE entry SET account = '1' WHERE number = 4"],
+        "row 4: its columns differ from its text",
+    ),
+    "a time changed": (
+        ["UPDATE entry SET at = '2026-11-25T11:00:00.000Z' WHERE number = 4"],
+        "row 4: its columns differ from its text",
+    ),
+    "a hash changed": (
+        ["UPDATE entry SET hash = zeroblob(32) WHERE number = 4"],
+        "row 4 does not fit the row before it: one of the two was changed",
+    ),
+}
+
+
+@pytest.mark.parametrize("what", CHANGES)
+def test_every_change_afterwards_shows(path: Path, what: str) -> None:
+    statements, told = CHANGES[what]
+    change(path, *statements)
+    assert told in mistakes(path)
+
+
+def test_verify_ends_with_1_and_says_what_is_wrong_where_something_is(path: Path, farend: Farend) -> None:
+    good = farend("journal", "verify", "--journal", path)
+    assert (good.code, b"the chain is whole" in good.out) == (0, True)
+    change(path, "DELETE FROM entry WHERE number = 4")
+    bad = farend("journal", "verify", "--journal", path)
+    assert (bad.code, b"row 4 is missing" in bad.out) == (1, True)
+    (told,) = farend("journal", "verify", "--journal", path, "--json").objects
+    assert (told["rows"], told["wrong"]) == (10, ["row 4 is missing"])
+
+
+def test_the_hash_is_sha_256_over_the_hash_before_and_the_text(path: Path) -> None:
+    """FIPS 180-4's own example gives the check value: the hash of `abc`."""
+    assert link(b"a", b"bc").hex() == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    due = bytes(32)
+    with closing(sqlite3.connect(path)) as file:
+        for text, kept in file.execute("SELECT text, hash FROM entry ORDER BY number"):
+            due = link(due, text.encode())
+            assert kept == due
+
+
+# The file
+
+
+def test_a_second_writer_is_refused_with_a_sentence(tmp_path: Path, listening: Listen, farend: Farend) -> None:
+    path = tmp_path / "station.journal"
+    first = listening("--journal", path)
+    with pytest.raises(JournalError, match="is being written by another bench; give --journal another"):
+        Store(path, write=True)
+    second = farend("listen", "--tcp", f"{HOST}:0", "--journal", path)
+    assert (second.code, second.out) == (2, b"")
+    assert "is being written by another bench" in second.err
+    assert first.end() == 0
+    Store(path, write=True).close()
+
+
+def test_anyone_may_read_while_it_is_written(path: Path) -> None:
+    with closing(Store(path, write=True)) as store, closing(Store(path)) as reader:
+        store.append([row(11)])
+        assert [found.number for found in reader.rows()] == list(range(1, 12))
+
+
+@pytest.mark.parametrize("content", [b"this is a letter, not a journal\n" * 100, b""], ids=["a letter", "nothing"])
+def test_a_file_that_is_no_journal_is_refused_with_a_sentence(tmp_path: Path, farend: Farend, content: bytes) -> None:
+    path = tmp_path / "letter.txt"
+    path.write_bytes(content)
+    told = farend("journal", "list", "--journal", path)
+    assert (told.code, told.out, told.err.count("\n")) == (2, b"", 1)
+    assert "letter.txt cannot be opened" in told.err
+    assert path.read_bytes() == content
+
+
+def test_a_journal_that_is_not_there_is_not_made_by_looking_into_it(tmp_path: Path, farend: Farend) -> None:
+    told = farend("journal", "list", "--journal", tmp_path / "none.journal")
+    assert (told.code, "there is no journal" in told.err) == (2, True)
+    assert not (tmp_path / "none.journal").exists()
+
+
+def test_rows_come_in_order_of_arrival_and_by_account_time_and_verdict(path: Path) -> None:
+    with closing(Store(path, write=True)) as store:
+        more = [row(11, "8C20"), row(12, "004471", "repeat"), row(13, "", None)]
+        store.append(more, [Seen("4471", "tcp", "wired", "2026-11-25T12:00:12.000Z", 3)])
+
+        def numbers(**which: Any) -> list[int]:
+            return [found.number for found in store.rows(**which)]
+
+        assert numbers() == list(range(1, 13))
+        assert numbers(events=True) == list(range(1, 14))
+        assert numbers(account="4471", after=8) == [9, 10, 12]
+        assert numbers(account="8C20") == [11]
+        assert numbers(verdict="repeat") == [12]
+        assert numbers(since="2026-11-25T12:00:03", until="2026-11-25T12:00:05") == [3, 4]
+        assert [found.number for found in store.last("4471", "accepted", 2)] == [10, 9]
+        assert store.seen() == [Seen("4471", "tcp", "wired", "2026-11-25T12:00:12.000Z", 3)]
+    assert mistakes(path) == []
+
+
+def test_rows_that_could_not_be_written_leave_nothing_behind(path: Path) -> None:
+    """One row of the commit is wrong: none of them is there, and the next ones follow on."""
+    with closing(Store(path, write=True)) as store:
+        with pytest.raises(sqlite3.IntegrityError):
+            store.append([row(11), row(11)])
+        store.append([row(11)])
+        assert [found.number for found in store.rows()] == list(range(1, 12))
+    assert mistakes(path) == []
+
+
+# The bench is killed
+
+
+class Panel:
+    """A panel that sends as fast as it is answered. After a kill it sends what was not answered again, as panels do."""
+
+    def __init__(self, account: str) -> None:
+        self.account, self.sequence = account, 1
+        self.acknowledged: list[int] = []
+
+    async def work(self, port: int) -> None:
+        try:
+            reader, writer = await asyncio.open_connection(HOST, port)
+        except ConnectionError:
+            return
+        try:
+            while True:
+                writer.write(alarm(self.sequence, self.account))
+                if await reader.readuntil(b"\r") != ack(self.sequence, self.account):
+                    raise AssertionError("another answer than an ACK")
+                self.acknowledged.append(self.sequence)
+                self.sequence += 1
+        except (ConnectionError, asyncio.IncompleteReadError):
+            pass
+        finally:
+            writer.close()
+
+
+async def test_kill_9_under_load_twenty_times_loses_nothing_acknowledged(tmp_path: Path, listening: Listen) -> None:
+    panels = [Panel(f"A{number:03}") for number in range(8)]
+    accounts = [f'[[account]]\nnumber = "{panel.account}"\nname = "invented"\n' for panel in panels]
+    book, journal = tmp_path / "book.toml", tmp_path / "station.journal"
+    book.write_text("\n".join(accounts))
+    dice = random.Random(20)
+    for _ in range(20):
+        bench = await asyncio.to_thread(listening, "--tcp", f"{HOST}:0", "--book", book, "--journal", journal)
+        port = bench.port()
+        load = [asyncio.create_task(panel.work(port)) for panel in panels]
+        before = sum(len(panel.acknowledged) for panel in panels)
+        await asyncio.sleep(dice.uniform(0.03, 0.25))
+        bench.process.send_signal(signal.SIGKILL)
+        await asyncio.gather(*load)
+        await asyncio.to_thread(bench.end)
+        assert sum(len(panel.acknowledged) for panel in panels) > before  # it was killed at work
+        assert mistakes(journal) == []
+    with closing(Store(journal)) as store:
+        kept = [json.loads(found.text) for found in store.rows()]
+    once = Counter((entry["account"], entry["sequence"]) for entry in only(kept, verdict="accepted"))
+    acknowledged = {(panel.account, sequence) for panel in panels for sequence in panel.acknowledged}
+    assert acknowledged <= set(once)
+    assert set(once.values()) == {1}
+    # What is on disk and was never answered is at most the one message that each panel had outstanding.
+    assert {sequence for account, sequence in set(once) - acknowledged} <= {panel.sequence for panel in panels}
+    # Only what was outstanding at a kill came twice, and it was known as a repeat by the bench that came after.
+    assert {entry["verdict"] for entry in kept} <= {"accepted", "repeat"}
+    assert {entry["sequence_note"] for entry in kept} <= {None, "repeat"}
+
+
+def test_a_bench_that_comes_after_a_kill_knows_what_the_one_before_acknowledged(
+    station: Path, tmp_path: Path, listening: Listen
+) -> None:
+    options = ("--book", station, "--journal", tmp_path / "station.journal")
+    first = listening(*options)
+    assert exchange(first.port(), alarm(7), alarm(8)) == [ack(7), ack(8)]
+    first.end(signal.SIGKILL)
+    second = listening(*options)
+    assert exchange(second.port(), alarm(8), alarm(9), alarm(20)) == [ack(8), ack(9), ack(20)]
+    again, following, jump = second.printed(3)
+    assert (again["verdict"], again["sequence_note"], again["repeat_of"]) == ("repeat", "repeat", 3)
+    assert (following["verdict"], following["sequence_note"]) == ("accepted", None)
+    assert (jump["verdict"], jump["sequence_note"]) == ("accepted", "gap")
+    assert second.end() == 0
+    assert mistakes(tmp_path / "station.journal") == []
+
+
+# The disk is full
+
+
+def test_while_the_disk_is_full_nothing_is_acknowledged_and_room_is_enough_to_recover(
+    station: Path, tmp_path: Path, listening: Listen
+) -> None:
+    """The kernel refuses the bench every byte (RLIMIT_FSIZE), and takes them again when the limit is lifted."""
+    bench = listening("--book", station, "--journal", tmp_path / "station.journal")
+    poll = envelope('"NULL"0000L0#4471[]')
+    with socket.create_connection((HOST, bench.port())) as panel:
+        panel.settimeout(SECONDS)
+        panel.sendall(alarm(7))
+        assert panel.recv(4096) == ack(7)
+        soft, hard = resource.prlimit(bench.process.pid, resource.RLIMIT_FSIZE)
+        resource.prlimit(bench.process.pid, resource.RLIMIT_FSIZE, (0, hard))
+        for frame in (alarm(8), alarm(8), poll, alarm(9)):
+            panel.settimeout(0.6)
+            panel.sendall(frame)
+            with pytest.raises(TimeoutError):
+                panel.recv(4096)
+        assert {entry["verdict"] for entry in bench.printed(5)[1:]} == {"not-kept"}
+        resource.prlimit(bench.process.pid, resource.RLIMIT_FSIZE, (soft, hard))
+        panel.settimeout(0.5)
+        answer, deadline = b"", time.monotonic() + SECONDS
+        while not answer:
+            assert time.monotonic() < deadline
+            panel.sendall(alarm(8))
+            try:
+                answer = panel.recv(4096)
+            except TimeoutError:
+                continue
+        assert answer == ack(8)
+    assert bench.end() == 0
+    assert "THE JOURNAL CANNOT WRITE" in bench.talk
+    assert "the journal writes again" in bench.talk
+    assert mistakes(tmp_path / "station.journal") == []
+    with closing(Store(tmp_path / "station.journal")) as store:
+        kept = [json.loads(found.text) for found in store.rows()]
+    assert [entry["sequence"] for entry in only(kept, verdict="accepted")] == [7, 8]
+    assert [entry["sequence"] for entry in only(kept, verdict="not-kept")][:4] == [8, 8, 0, 9]
