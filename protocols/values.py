@@ -104,7 +104,7 @@ class Frame:
 
     def has(self, *rules: str) -> bool:
         """Whether any of these problems was found."""
-        return any(problem.rule in rules for problem in self.problems)
+        return bool(self.problems) and any(problem.rule in rules for problem in self.problems)
 
     @property
     def life_safety(self) -> bool:
@@ -139,4 +139,4 @@ class Frame:
 
 def utc_text(moment: datetime | None) -> str | None:
     """`2026-11-25T12:34:56Z`, from an aware UTC time."""
-    return None if moment is None else moment.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return None if moment is None else f"{moment.isoformat()[:19]}Z"

@@ -146,24 +146,28 @@ class Bench:
             stopped = port.stopListening()
             if stopped is not None:
                 await stopped
-        for stream in self._streams:
-            for conversation in list(stream.open):
-                conversation.transport.loseConnection()
+        conversations = [conversation for stream in self._streams for conversation in stream.open]
+        for conversation in conversations:
+            conversation.transport.pauseProducing()
+        await self._drain()  # what was read is answered before its connection is closed
+        for conversation in conversations:
+            conversation.transport.loseConnection()
+        await task.deferLater(self.reactor, 0.01)
         if self.journal:
-            self.event("stop", "asked to")
             for seen in self._seen.values():
                 self.journal.saw(seen)
-            while self.journal.depth and not self.journal.failing:
-                await task.deferLater(self.reactor, 0.01)
-            self.journal.flush()
-            while self.journal.depth and not self.journal.failing:
-                await task.deferLater(self.reactor, 0.01)
+            self.event("stop", "asked to")
+            await self._drain()
             self.journal.close()
         for store in (self.store, self._wishes):
             if store:
                 store.close()
         if self.recorder:
             self.recorder.close()
+
+    async def _drain(self) -> None:
+        while self.journal and self.journal.depth and not self.journal.failing:
+            await task.deferLater(self.reactor, 0.005)
 
     # What the lines call
 
@@ -256,7 +260,7 @@ class Bench:
         if decision.reply == "none":
             respond(b"")
             return
-        key = decision.account.opened_key if decision.account else None
+        key = decision.account.key if decision.account else None
         respond(answer(decision.reply, decision.frame, self.clock.now(), key))
 
     def _saw(self, decision: Decision, entry: dict[str, Any], origin: Origin) -> None:
@@ -298,7 +302,7 @@ class Bench:
         if only is not None:
             known.last = entry["sequence"] or known.last
             return
-        frame = decode(from_printable(entry["raw"]), account.opened_key)
+        frame = decode(from_printable(entry["raw"]), account.key)
         known.recent[desk.message_of(frame)] = (tick, row.number)
 
     def _grant(self, wish: dict[str, Any], *, fresh: bool) -> None:

@@ -9,14 +9,15 @@ import os
 import re
 import tomllib
 from collections.abc import Iterator
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
 from protocols.dc09 import bare
 from protocols.seal import Key
-from protocols.values import Signal
+from protocols.values import Frame, Signal
 
 Line = Literal["tcp", "udp", "tls", "phone"]
 Number = Annotated[str, Field(pattern=r"^[0-9A-Fa-f]{1,16}$", description="hex digits, in quotation marks")]
@@ -32,7 +33,7 @@ class BookError(ValueError):
 
 
 class _Entry(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, arbitrary_types_allowed=True)
 
 
 class Area(_Entry):
@@ -77,31 +78,30 @@ class AccountPath(_Entry):
         return len(given) if all(given) else -1
 
 
+def _key(value: Any, info: ValidationInfo) -> Any:
+    return find_key(value, info.context["folder"]) if isinstance(value, str) and info.context else value
+
+
 class Account(_Entry):
-    """One account of the book."""
+    """One account of the book. `key` is the opened key, which never shows itself; None where it sends in clear."""
 
     number: Annotated[str, Field(pattern=r"^[0-9A-Fa-f]{3,16}$")]
     name: str
     receiver: Number | None = None
     prefix: Number | None = None
-    key: str | None = None
+    key: Annotated[Key | None, BeforeValidator(_key)] = None
     poll_seconds: Annotated[int, Field(ge=1)] | None = None
     answer: Literal["always", "on-test"] = "always"
     area: tuple[Area, ...] = ()
     zone: tuple[Zone, ...] = ()
     user: tuple[User, ...] = ()
     path: tuple[AccountPath, ...] = ()
-    _key: Key | None = PrivateAttr(default=None)
-    _names: dict[str, dict[str, str]] = PrivateAttr(default_factory=dict)
 
-    def model_post_init(self, _: Any) -> None:
-        for kind in ("area", "zone", "user"):
-            self._names[kind] = {bare(entry.number): entry.name for entry in getattr(self, kind)}
-
-    @property
-    def opened_key(self) -> Key | None:
-        """The key itself, once the book is loaded; None for an account that sends in clear."""
-        return self._key
+    @cached_property
+    def _names(self) -> dict[str, dict[str, str]]:
+        return {
+            kind: {bare(entry.number): entry.name for entry in getattr(self, kind)} for kind in ("area", "zone", "user")
+        }
 
     def name_of(self, kind: Literal["area", "zone", "user"], number: str | None) -> str | None:
         return None if number is None else self._names[kind].get(bare(number))
@@ -147,6 +147,11 @@ class Book:
                 best, marks = account, len(given)
         return best
 
+    def key_for(self, frame: Frame) -> Key | None:
+        """The key of the account that the head of a frame names: what `decode` asks for."""
+        account = self.find(frame.receiver, frame.prefix, frame.account)
+        return account.key if account else None
+
     def numbered(self, number: str) -> list[Account]:
         """Every account of that number."""
         return self._by_number.get(bare(number), [])
@@ -168,10 +173,10 @@ def parse(text: str, source: str, folder: Path) -> Book:
     except tomllib.TOMLDecodeError as error:
         raise BookError([f"{source}: {error}"]) from None
     try:
-        accounts = _File.model_validate(_frozen(content)).account
+        accounts = _File.model_validate(_frozen(content), context={"folder": folder}).account
     except ValidationError as error:
         raise BookError([_told(source, text, detail) for detail in error.errors()]) from None
-    mistakes = list(_mistakes(accounts, source, text, folder))
+    mistakes = list(_mistakes(accounts, source, text))
     if mistakes:
         raise BookError(mistakes)
     return Book(accounts)
@@ -184,7 +189,7 @@ def _frozen(value: Any) -> Any:
     return {key: _frozen(one) for key, one in value.items()} if isinstance(value, dict) else value
 
 
-def _mistakes(accounts: tuple[Account, ...], source: str, text: str, folder: Path) -> Iterator[str]:
+def _mistakes(accounts: tuple[Account, ...], source: str, text: str) -> Iterator[str]:
     seen: dict[tuple[str | None, ...], int] = {}
     for index, account in enumerate(accounts):
         here = ("account", index)
@@ -205,11 +210,6 @@ def _mistakes(accounts: tuple[Account, ...], source: str, text: str, folder: Pat
             if zone.area is not None and account.area and account.name_of("area", zone.area) is None:
                 line = line_of(text, (*here, "zone", place, "area"))
                 yield f"{source}:{line}: zone {zone.number} stands in area {zone.area}, which account {account.number} lacks"
-        if account.key is not None:
-            try:
-                account._key = find_key(account.key, folder)
-            except ValueError as error:
-                yield f"{source}:{line_of(text, (*here, 'key'))}: account {account.number}: {error}"
 
 
 def find_key(where: str, folder: Path = Path()) -> Key:
@@ -252,7 +252,7 @@ def _told(source: str, text: str, detail: Any) -> str:
     if detail["type"] == "string_pattern_mismatch":
         return f"{source}:{line}: {name!r} {where} must be a number in hex digits (an account: 3 to 16 of them)"
     # The value itself is left out: it may be a key.
-    return f"{source}:{line}: {name!r} {where}: {detail['msg']}"
+    return f"{source}:{line}: {name!r} {where}: {detail['msg'].removeprefix('Value error, ')}"
 
 
 _HEADER = re.compile(r"\s*\[\[?\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?")

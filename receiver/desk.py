@@ -74,7 +74,7 @@ class Case:
 
     @property
     def key(self) -> Key | None:
-        return self.account.opened_key if self.account else None
+        return self.account.key if self.account else None
 
     @property
     def stale(self) -> bool:
@@ -151,7 +151,7 @@ class Decision:
 
 
 def judge(
-    piece: Piece | Frame,
+    piece: Piece,
     book: Book,
     memory: Memory,
     origin: Origin,
@@ -164,13 +164,7 @@ def judge(
     """Decode and decide. `now` is UTC, for stamps; `tick` counts seconds evenly, for repeats; `row` is the number that
     the journal will give it. What an accepted message changes is noted in `memory`, and `Decision.forget` undoes it.
     """
-    account: Account | None = None
-
-    def key_for(frame: Frame) -> Key | None:
-        found = book.find(frame.receiver, frame.prefix, frame.account)
-        return found.opened_key if found else None
-
-    frame = piece if isinstance(piece, Frame) else decode(piece, key_for)
+    frame = decode(piece, book.key_for)
     account = book.find(frame.receiver, frame.prefix, frame.account)
     first = None
     if account and frame.data is not None:

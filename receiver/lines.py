@@ -239,7 +239,6 @@ def tls_context(certificate: Path, private_key: Path) -> ssl.CertificateOptions:
     """TLS 1.2 and up from PEM files (the certificate may bring its chain). ValueError says which file is wrong and how."""
     from cryptography import x509
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
-    from OpenSSL import crypto
 
     try:
         chain = x509.load_pem_x509_certificates(certificate.read_bytes())
@@ -251,10 +250,11 @@ def tls_context(certificate: Path, private_key: Path) -> ssl.CertificateOptions:
         raise ValueError(f"the private key {private_key} cannot be used: {error}") from None
     if secret.public_key() != chain[0].public_key():
         raise ValueError(f"the private key {private_key} does not belong to the certificate {certificate}")
+    # cryptography's own objects: pyOpenSSL takes them, and its wrappers of them are going away.
     options = ssl.CertificateOptions(
-        privateKey=crypto.PKey.from_cryptography_key(cast(Any, secret)),
-        certificate=crypto.X509.from_cryptography(chain[0]),
-        extraCertChain=[crypto.X509.from_cryptography(one) for one in chain[1:]],
+        privateKey=cast(Any, secret),
+        certificate=cast(Any, chain[0]),
+        extraCertChain=cast(Any, chain[1:]),
         raiseMinimumTo=ssl.TLSVersion.TLSv1_2,
     )
     options.getContext().set_options(SSL.OP_NO_RENEGOTIATION)

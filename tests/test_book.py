@@ -130,8 +130,8 @@ def test_keys_come_from_the_book_a_file_or_the_environment_and_are_never_told(
     for where in (f"hex:{secret}", "file:key", "env:FAREND_TEST_KEY"):
         text = f'[[account]]\nnumber = "4471"\nname = "x"\nkey = "{where}"\n'
         (account,) = books.parse(text, "book", tmp_path).accounts
-        assert account.opened_key is not None
-        assert account.opened_key.bits == 128
+        assert account.key is not None
+        assert account.key.bits == 128
     monkeypatch.setenv("FAREND_TEST_KEY", secret + "0")
     (told,) = mistakes('[[account]]\nnumber = "4471"\nname = "x"\nkey = "env:FAREND_TEST_KEY"\n')
     assert secret not in told

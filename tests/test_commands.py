@@ -112,10 +112,12 @@ def test_without_a_line_it_listens_on_tcp_and_udp_of_its_own_port(tmp_path: Path
     """127.0.0.1:12009, as the contract has it; where another program holds that port, it says so and names it."""
     try:
         with Listening(cwd=tmp_path) as bench:
-            lines = [(line["line"], line["host"], line["port"]) for line in json.loads(bench.first)["listening"]]
-            assert lines == [("tcp", "127.0.0.1", 12009), ("udp", "127.0.0.1", 12009)]
+            told = " ".join(
+                f"{line['line']} {line['host']}:{line['port']}" for line in json.loads(bench.first)["listening"]
+            )
     except NoListening as error:
-        assert re.search(r"(tcp|udp) 127\.0\.0\.1:12009 cannot be opened: Address already in use", str(error))
+        told = str(error)
+    assert re.search(r"^tcp 127.0.0.1:12009 udp 127.0.0.1:12009$|(tcp|udp) 127.0.0.1:12009 cannot be opened", told)
 
 
 def test_listen_may_have_many_lines_of_a_kind(listening: Listen) -> None:

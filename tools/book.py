@@ -18,8 +18,10 @@ from receiver.desk import millis
 from receiver.journal import JournalError, Store
 from tools.common import JOURNAL, OUT, TALK, book_from, print_json, stop
 
-app = typer.Typer(no_args_is_help=True, help="Look after the account book.")
-clock = typer.Typer(no_args_is_help=True, help="The bench's clock.")
+app = typer.Typer(no_args_is_help=True, help="Look after the account book.\n\nExample: farend book check station.toml")
+clock = typer.Typer(
+    no_args_is_help=True, help="The bench's clock.\n\nExample: farend clock confirm --journal station.journal"
+)
 
 File = Annotated[Path, typer.Argument(metavar="FILE", help="The account book.")]
 Book = Annotated[
@@ -49,7 +51,7 @@ def check(file: File, as_json: Json = False) -> None:
                 OUT.print(mistake, markup=False, soft_wrap=True)
         raise typer.Exit(1) from None
     if not as_json:
-        keyed = sum(account.opened_key is not None for account in found.accounts)
+        keyed = sum(account.key is not None for account in found.accounts)
         OUT.print(f"{file}: {len(found.accounts)} accounts, {keyed} with a key; no mistake")
 
 
@@ -69,11 +71,11 @@ def show(
         stop(f"the book has no account {account}" if account else "the book has no account", 1)
     for one in chosen:
         if as_json:
-            state = {"key": repr(one.opened_key) if one.opened_key else None}
+            state = {"key": repr(one.key) if one.key else None}
             print_json(one.model_dump(mode="json", exclude={"key"}) | state)
             continue
         marks = [f"receiver {one.receiver}" if one.receiver else "", f"prefix {one.prefix}" if one.prefix else ""]
-        marks += [repr(one.opened_key).strip("<>") if one.opened_key else "in clear"]
+        marks += [repr(one.key).strip("<>") if one.key else "in clear"]
         marks += [f"a poll every {one.poll_seconds} s" if one.poll_seconds else ""]
         marks += ["answers only on test" if one.answer == "on-test" else ""]
         OUT.print(f"{one.number}  {one.name}  ({', '.join(filter(None, marks))})", style="bold", markup=False)

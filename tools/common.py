@@ -87,7 +87,7 @@ def target(text: str, mine: str | None) -> tuple[str, int]:
         TALK.print(f"{host} is not this machine. farend sends alarms: is it your own, and is its account on test?")
         TALK.print(f"Type the address {host} to go on: ", end="")
         sys.stderr.flush()
-        mine = sys.stdin.readline().strip()
+        mine = sys.stdin.readline().strip() if sys.stdin else ""
     if mine != host:
         stop(f"{mine!r} is not {host!r}: nothing was sent")
     return host, port

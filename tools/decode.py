@@ -68,14 +68,8 @@ def decode(
 
 
 def _frames(files: list[Path], as_hex: bool, as_text: bool, key: Key | None, accounts: Book) -> Iterator[Frame]:
-    def key_for(frame: Frame) -> Key | None:
-        if key:
-            return key
-        found = accounts.find(frame.receiver, frame.prefix, frame.account)
-        return found.opened_key if found else None
-
     for piece in _pieces(files, as_hex, as_text):
-        yield decode_frame(piece, key_for)
+        yield decode_frame(piece, key or accounts.key_for)
 
 
 def _pieces(files: list[Path], as_hex: bool, as_text: bool) -> Iterator[Piece]:

@@ -17,7 +17,10 @@ from receiver.journal import JournalError, Row, Store
 from tools import words
 from tools.common import JOURNAL, OUT, TALK, print_json, stop
 
-app = typer.Typer(no_args_is_help=True, help="Look into the journal: every frame that came, and its verdict.")
+app = typer.Typer(
+    no_args_is_help=True,
+    help="Look into the journal: every frame that came, and its verdict.\n\nExample: farend journal list --account 4471",
+)
 
 Where = Annotated[str, typer.Option("--journal", metavar="PATH_OR_URL", help="The journal.")]
 Account = Annotated[str | None, typer.Option("--account", metavar="N", help="Only this account.")]

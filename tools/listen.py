@@ -54,6 +54,7 @@ class Writer:
                 self._write(item)
                 if self._waiting.empty():
                     self._flush()
+            self._flush()
         except (OSError, ValueError):  # nobody reads it any more: the journal keeps everything
             while self._waiting.get() is not None:
                 pass
