@@ -97,7 +97,12 @@ def decode(piece: Piece | bytes, keys: Key | KeyFor | None = None) -> Frame:
         piece = Piece("frame", piece, len(piece))
     frame = Frame(piece.data, piece.size, piece.kind)
     if piece.kind == "noise":
-        frame.problem("noise", f"{piece.size} bytes outside any frame (a frame runs from LF to CR)")
+        count = "1 byte" if piece.size == 1 else f"{piece.size} bytes"
+        frame.problem("noise", f"{count} outside any frame (a frame runs from LF to CR)")
+        if piece.data.startswith(b"\x16\x03"):
+            frame.notes.append("this looks like TLS on a line in clear")
+        elif re.match(rb"(?:GET|POST|HEAD|OPTIONS|PUT) ", piece.data):
+            frame.notes.append("this looks like a web browser or another HTTP client")
         if piece.data.startswith(b'"', 8) or piece.data.startswith(b'"', 0):
             frame.notes.append("this looks like a frame without its LF; `farend decode --text` adds LF and CR")
         return frame

@@ -132,25 +132,32 @@ class Reader:
     def _pieces(self, *, closing: bool) -> list[Piece]:
         pieces: list[Piece] = []
         buffer = self._buffer
+        returns = 0  # where the next CR is known to stand, or -1: without this, LFs without end cost a search each
         while buffer:
             if self._over is not None:
-                end = _first(buffer, b"\r\n", 0)
+                end = _first(buffer, 0, buffer.find(b"\r"))
                 taken = len(buffer) if end < 0 else end + (buffer[end] == 13)
                 self._over_count += taken
                 del buffer[:taken]
+                returns = 0
                 if end >= 0:
                     pieces += self._end_oversize()
                 continue
             start = buffer.find(b"\n")
             if start != 0:
-                self._add_noise(len(buffer) if start < 0 else start)
+                taken = len(buffer) if start < 0 else start
+                self._add_noise(taken)
+                returns = max(returns - taken, 0) if returns >= 0 else -1
                 continue
             begin = self._body_from(closing)
             if begin == 0:
                 break
-            end = _first(buffer, b"\r\n", begin)
+            if 0 <= returns < begin or (returns >= 0 and (returns >= len(buffer) or buffer[returns] != 13)):
+                returns = buffer.find(b"\r", begin)
+            end = _first(buffer, begin, returns)
             if end < 0 and len(buffer) < LONGEST_FRAME:
                 break
+            before = len(buffer)
             if end < 0 or end >= LONGEST_FRAME:
                 pieces += self._end_noise()
                 self._over, self._over_count = buffer[:KEPT_OF_NOISE], begin
@@ -161,6 +168,7 @@ class Reader:
                 self._add_noise(1)  # an LF right before another LF opens nothing
             else:
                 pieces += self._frame(end)
+            returns = max(returns - (before - len(buffer)), 0) if returns >= 0 else -1
         return pieces
 
     def _body_from(self, closing: bool) -> int:
@@ -200,11 +208,10 @@ class Reader:
         return [piece]
 
 
-def _first(buffer: bytearray, either: bytes, start: int) -> int:
-    """Where the first of two bytes stands at or after `start`, or -1."""
-    one = buffer.find(either[:1], start)
-    other = buffer.find(either[1:], start, one if one >= 0 else len(buffer))
-    return other if other >= 0 else one
+def _first(buffer: bytearray, start: int, returns: int) -> int:
+    """Where the first LF or CR stands at or after `start`, or -1; the next CR is known to stand at `returns`."""
+    feeds = buffer.find(b"\n", start, returns if returns >= 0 else len(buffer))
+    return feeds if feeds >= 0 else returns
 
 
 def read_all(data: bytes) -> list[Piece]:

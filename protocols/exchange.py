@@ -91,7 +91,7 @@ def belongs(reply: Frame, sent: Frame) -> Heard:
         return Heard("foreign", reply, "the ACK to an encrypted message is encrypted, with a stamp (5.5.3.1)")
     if reply.encrypted and not sent.encrypted:
         return Heard("foreign", reply, "an encrypted ACK to a message in clear")
-    return Heard("ACK", reply)
+    return Heard("ACK", reply)  # an RSP is an acknowledgement that brings data along (from memory of DC-09)
 
 
 class Panel:

@@ -13,6 +13,7 @@ import re
 from protocols.codes import table
 from protocols.values import Payload, Problem, Signal
 
+MOST_CODES, MOST_MODIFIERS = 64, 16  # in one block; far more than a panel says, and a bound on what one frame costs
 PART = re.compile(
     r"""
       (?P<separator> [/|]+ )
@@ -23,6 +24,7 @@ PART = re.compile(
     | \* (?P<starred> [^*|]* ) \*?
     | \^ (?P<careted> [^^]* ) \^?
     | A (?P<plain> .* )
+    | [ ] (?P<blank> .* )
     """,
     re.X | re.S,
 )
@@ -36,9 +38,14 @@ def read(text: str) -> Payload:
         )
     signals: list[Signal] = []
     problems: list[Problem] = []
+    notes: list[str] = []
     modifiers: dict[str, str] = {}
     place = 1
     while place < len(text):
+        if len(signals) > MOST_CODES or len(modifiers) > MOST_MODIFIERS:
+            what = f"more than {MOST_CODES} codes or {MOST_MODIFIERS} modifiers in one block"
+            problems.append(Problem("bad-payload", f"{what}: the rest is not read"))
+            break
         part = PART.match(text, place)
         if part is None or part.end() == place:
             problems.append(
@@ -46,22 +53,26 @@ def read(text: str) -> Payload:
             )
             break
         place = part.end()
-        words = next((part[group] for group in ("starred", "careted", "plain") if part[group] is not None), None)
+        words = next(
+            (part[group] for group in ("starred", "careted", "plain", "blank") if part[group] is not None), None
+        )
         if part["code"]:
             signals.append(_signal(part["code"], part["number"] or "", modifiers, text[0] == "O", problems))
         elif part["modifier"]:
-            modifiers[part["modifier"]] = part["value"]
+            modifiers = modifiers | {part["modifier"]: part["value"]}
         elif part["time"]:
-            modifiers[part["time"]] = part["when"]
+            modifiers = modifiers | {part["time"]: part["when"]}
         elif part["identifier"]:
-            modifiers["ci"] = part["name"]
+            modifiers = modifiers | {"ci": part["name"]}
         elif words is not None and signals:
             signals[-1].text = words.strip()
+            if part["blank"]:
+                notes.append("a text after a blank: DC-03 leads it with *, ^ or A")
         elif words is not None:
             problems.append(Problem("bad-payload", f"{words!r}: a text before any code (DC-03)"))
     if not signals and not problems:
         problems.append(Problem("bad-payload", f"{text!r} has no code (DC-03)"))
-    return Payload(signals, problems, [])
+    return Payload(signals, problems, notes)
 
 
 def _signal(code: str, number: str, modifiers: dict[str, str], old: bool, problems: list[Problem]) -> Signal:
@@ -81,5 +92,5 @@ def _signal(code: str, number: str, modifiers: dict[str, str], old: bool, proble
         text=None,
         number=number or None,
         from_memory=old,
-        modifiers=dict(modifiers),
+        modifiers=modifiers,
     )

@@ -137,6 +137,11 @@ class Frame:
         }
 
 
+def legible(text: str) -> str:
+    """Text that came from the wire, fit for a terminal: what is not printable as an escape, so that it cannot act there."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else f"\\x{ord(c):02X}" for c in text)
+
+
 def utc_text(moment: datetime | None) -> str | None:
     """`2026-11-25T12:34:56Z`, from an aware UTC time."""
     return None if moment is None else f"{moment.isoformat()[:19]}Z"

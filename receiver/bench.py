@@ -18,12 +18,13 @@ from twisted.internet import task
 from protocols.dc09 import bare, decode
 from protocols.envelope import Piece, from_printable
 from protocols.exchange import answer
+from protocols.values import legible
 from receiver import desk, lines
 from receiver.book import Account, Book
 from receiver.capture import Happening, Recorder, What
 from receiver.clock import Clock, synchronised
 from receiver.desk import Decision, Memory, Origin, Policy
-from receiver.journal import Journal, JournalError, Row, Seen, Store
+from receiver.journal import GRANTED, REFUSED, WAITING, Journal, JournalError, Row, Seen, Store
 
 POLLS_KEPT_SECONDS = 60.0
 PULSE_SECONDS = 5.0  # while only polls come, how soon a disk that refuses is noticed
@@ -53,7 +54,11 @@ class Settings:
 
 
 class Bench:
-    """Receives, decides, keeps, answers. `show` hears of every entry, `told` of everything that needs a person."""
+    """Receives, decides, keeps, answers.
+
+    `show` hears of every entry, `told` of everything that needs a person, `alarm` of the alarms among that (by default
+    `told` does).
+    """
 
     def __init__(
         self,
@@ -63,12 +68,13 @@ class Bench:
         *,
         show: Show | None = None,
         told: Callable[[str], None] = lambda _: None,
+        alarm: Callable[[str], None] | None = None,
         settings: Settings | None = None,
         clock: Clock | None = None,
         recorder: Recorder | None = None,
     ) -> None:
         self.reactor, self.book, self.store = reactor, book, store
-        self.show, self.told = show, told
+        self.show, self.told, self.alarm = show, told, alarm or told
         self.settings = settings or Settings()
         self.clock = clock or Clock()
         self.recorder = recorder
@@ -129,9 +135,9 @@ class Bench:
             (PULSE_SECONDS, self._pulse),
             (60.0, self._every_minute),
         ):
-            loop = task.LoopingCall(work)
+            loop = task.LoopingCall(self._carefully, work)
             loop.clock = self.reactor
-            loop.start(seconds, now=False).addErrback(lambda failure: self.told(f"internal error: {failure.value!r}"))
+            loop.start(seconds, now=False)
             self._loops.append(loop)
 
     async def stop(self) -> None:
@@ -143,15 +149,19 @@ class Bench:
         for datagrams in self._datagrams:
             datagrams.closing = True
         for port in self._ports:
-            stopped = port.stopListening()
-            if stopped is not None:
-                await stopped
+            if port.getHost().type == "UDP":
+                port.stopReading()
+            else:
+                await port.stopListening()
         conversations = [conversation for stream in self._streams for conversation in stream.open]
         for conversation in conversations:
             conversation.transport.pauseProducing()
         await self._drain()  # what was read is answered before its connection is closed
         for conversation in conversations:
-            conversation.transport.loseConnection()
+            conversation.end()
+        for port in self._ports:
+            if port.getHost().type == "UDP":
+                await port.stopListening()
         await task.deferLater(self.reactor, 0.01)
         if self.journal:
             for seen in self._seen.values():
@@ -159,11 +169,20 @@ class Bench:
             self.event("stop", "asked to")
             await self._drain()
             self.journal.close()
+            if self.journal.failing:
+                self.told(f"THE JOURNAL STILL CANNOT WRITE: {self.journal.unkept} rows are lost with this stop")
         for store in (self.store, self._wishes):
             if store:
                 store.close()
         if self.recorder:
             self.recorder.close()
+
+    def _carefully(self, work: Callable[[], Any]) -> None:
+        # An exception would end the loop for ever, and with it the tries to write the journal again.
+        try:
+            work()
+        except Exception as error:
+            self.told(f"internal error: {error!r}")
 
     async def _drain(self) -> None:
         while self.journal and self.journal.depth and not self.journal.failing:
@@ -192,7 +211,7 @@ class Bench:
             # The wish to put it on test may have come a moment ago.
             return self.receive(piece, origin, respond)
         entry = desk.entry(decision, now, origin)
-        if decision.account:
+        if decision.account and decision.reply == "ACK":
             self._saw(decision, entry, origin)
         if decision.verdict == "poll" and not self.settings.keep_polls:
             self._respond(decision, respond)
@@ -212,6 +231,10 @@ class Bench:
         self.told(f"THE {line.upper()} LINE IS LOST: {why}")
         self.event("line-lost", f"{line}: {why}")
 
+    def connection_failed(self, peer: str, why: str) -> None:
+        """A connection ended without having said anything that could be read: the trace of a panel that cannot talk."""
+        self.event("connection", f"{peer}: {why}")
+
     def event(self, event: str, detail: str) -> None:
         """Write one of the bench's own rows."""
         if self.journal:
@@ -224,11 +247,13 @@ class Bench:
             return False
         try:
             wishes = self._wishes.wishes(self._wished)
-            for number, wish, taken in wishes:
-                if not taken:
-                    self._wishes.take(number)
+            for number, wish, state in wishes:
+                granted = state != REFUSED and self._knows(wish)
+                if state == WAITING:
+                    self._wishes.take(number, GRANTED if granted else REFUSED)
                 self._wished = number
-                self._grant(wish, fresh=not taken)
+                if granted:
+                    self._grant(wish, fresh=state == WAITING)
         except (JournalError, sqlite3.Error):
             return False  # locked or failing: the next look is in a quarter of a second
         return bool(wishes)
@@ -245,7 +270,7 @@ class Bench:
             else:
                 self._respond(decision, respond)
             if decision.warning:
-                self.told(f"{'REFUSED ALARM' if decision.refused_alarm else 'ALARM'}, {_in_words(decision)}")
+                self.alarm(f"{'REFUSED ALARM' if decision.refused_alarm else 'ALARM'}, {_in_words(decision)}")
             if self.show:
                 self.show(entry, row.text if row else None)
 
@@ -265,7 +290,7 @@ class Bench:
 
     def _saw(self, decision: Decision, entry: dict[str, Any], origin: Origin) -> None:
         account = cast(Account, decision.account)
-        mark = (bare(account.number), origin.line, entry["path"] or "")
+        mark = (account.mark, origin.line, entry["path"] or "")
         before = self._seen.get(mark)
         polls = (before.polls if before else 0) + (decision.verdict == "poll")
         seen = Seen(*mark, entry["at"], polls)
@@ -292,6 +317,10 @@ class Bench:
             self._remember_row(row, None, tick - max(age, 0.0))
         for seen in store.seen():
             self._seen[seen[:3]] = seen
+        clock = next((event for event in store.events() if event["event"].startswith("clock-")), None)
+        self.memory.clock_doubtful = clock is not None and clock["event"] == "clock-stepped"
+        if self.memory.clock_doubtful:
+            self.told("the clock stepped before the last stop and nobody has confirmed it: no NAK carries its time")
 
     def _remember_row(self, row: Row, only: Account | None, tick: float) -> None:
         entry = orjson.loads(row.text)
@@ -305,18 +334,27 @@ class Bench:
         frame = decode(from_printable(entry["raw"]), account.key)
         known.recent[desk.message_of(frame)] = (tick, row.number)
 
+    def _meant(self, wish: dict[str, Any]) -> list[Account]:
+        return self.book.numbered(wish["account"], wish.get("receiver"), wish.get("prefix"))
+
+    def _knows(self, wish: dict[str, Any]) -> bool:
+        # One test must not open two houses: a number that several accounts share is refused until it says which.
+        return "account" not in wish or len(self._meant(wish)) == 1
+
     def _grant(self, wish: dict[str, Any], *, fresh: bool) -> None:
         if wish["wish"] == "on-test":
+            (account,) = self._meant(wish)
             until = datetime.fromisoformat(wish["until"])
             if until <= self.clock.now():
                 return
-            self.memory.on_test[wish["account"]] = until
+            self.memory.on_test[account.mark] = until
             if fresh:
-                self.event("on-test", f"account {wish['account']} until {wish['until']}, reference {wish['reference']}")
+                self.event("on-test", f"account {account.mark} until {wish['until']}, reference {wish['reference']}")
         elif wish["wish"] == "off-test":
-            self.memory.on_test.pop(wish["account"], None)
+            (account,) = self._meant(wish)
+            self.memory.on_test.pop(account.mark, None)
             if fresh:
-                self.event("off-test", f"account {wish['account']}")
+                self.event("off-test", f"account {account.mark}")
         elif wish["wish"] == "clock-confirmed" and fresh:
             self.clock.confirm()
             self.memory.clock_doubtful = False
@@ -377,4 +415,4 @@ def _in_words(decision: Decision) -> str:
     frame, account = decision.frame, decision.account
     whose = f"account {frame.account}" + (f" ({account.name})" if account else "")
     what = "; ".join(signal.meaning or f"code {signal.code}" for signal in frame.signals)
-    return f"{whose}: {what}; {decision.verdict}, answer {decision.reply}; {decision.warning}"
+    return legible(f"{whose}: {what}; {decision.verdict}, answer {decision.reply}; {decision.warning}")

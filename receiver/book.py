@@ -98,6 +98,12 @@ class Account(_Entry):
     path: tuple[AccountPath, ...] = ()
 
     @cached_property
+    def mark(self) -> str:
+        """What tells it from every other account of the book: the bare number, and receiver and prefix where given."""
+        narrow = (("R", self.receiver), ("L", self.prefix))
+        return "".join(letter + bare(number) + " " for letter, number in narrow if number) + bare(self.number)
+
+    @cached_property
     def _names(self) -> dict[str, dict[str, str]]:
         return {
             kind: {bare(entry.number): entry.name for entry in getattr(self, kind)} for kind in ("area", "zone", "user")
@@ -152,9 +158,14 @@ class Book:
         account = self.find(frame.receiver, frame.prefix, frame.account)
         return account.key if account else None
 
-    def numbered(self, number: str) -> list[Account]:
-        """Every account of that number."""
-        return self._by_number.get(bare(number), [])
+    def numbered(self, number: str, receiver: str | None = None, prefix: str | None = None) -> list[Account]:
+        """Every account of that number, and, where they are given, of just that receiver and prefix."""
+        return [
+            account
+            for account in self._by_number.get(bare(number), [])
+            if (receiver is None or (account.receiver and bare(account.receiver) == bare(receiver)))
+            and (prefix is None or (account.prefix and bare(account.prefix) == bare(prefix)))
+        ]
 
 
 def load(path: Path) -> Book:
@@ -191,6 +202,7 @@ def _frozen(value: Any) -> Any:
 
 def _mistakes(accounts: tuple[Account, ...], source: str, text: str) -> Iterator[str]:
     seen: dict[tuple[str | None, ...], int] = {}
+    of_number: dict[str, list[Account]] = {}
     for index, account in enumerate(accounts):
         here = ("account", index)
         marks = (account.receiver, account.prefix, account.number)
@@ -199,6 +211,12 @@ def _mistakes(accounts: tuple[Account, ...], source: str, text: str) -> Iterator
             line = line_of(text, ("account", seen[identity], "number"))
             yield f"{source}:{line_of(text, (*here, 'number'))}: account {account.number} stands on line {line} already"
         seen.setdefault(identity, index)
+        for other in of_number.setdefault(bare(account.number), []):
+            if _alike(account, other):
+                line = line_of(text, (*here, "number"))
+                what = f"a frame may fit account {account.mark} and {other.mark} alike"
+                yield f"{source}:{line}: {what}: give both the same marks"
+        of_number[bare(account.number)].append(account)
         for kind in ("area", "zone", "user"):
             numbers: set[str] = set()
             for place, entry in enumerate(getattr(account, kind)):
@@ -210,6 +228,12 @@ def _mistakes(accounts: tuple[Account, ...], source: str, text: str) -> Iterator
             if zone.area is not None and account.area and account.name_of("area", zone.area) is None:
                 line = line_of(text, (*here, "zone", place, "area"))
                 yield f"{source}:{line}: zone {zone.number} stands in area {zone.area}, which account {account.number} lacks"
+
+
+def _alike(one: Account, other: Account) -> bool:
+    """Whether some frame fits two accounts of one number, and neither fits better: by receiver alone, by prefix alone."""
+    given = [(account.receiver is not None, account.prefix is not None) for account in (one, other)]
+    return sorted(given) == [(False, True), (True, False)]
 
 
 def find_key(where: str, folder: Path = Path()) -> Key:

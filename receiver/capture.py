@@ -121,7 +121,8 @@ class Recorder:
     """
 
     def __init__(self, path: Path, began: datetime, note: str, told: Callable[[str], None]) -> None:
-        self._file = path.open("wb", buffering=0)
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+        self._file = os.fdopen(descriptor, "wb", buffering=0)
         try:
             self._file.write(header(began, note))
         except OSError:

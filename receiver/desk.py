@@ -48,7 +48,7 @@ class Memory:
     """What is remembered between frames: sequences, recent messages, who is on test, and the state of clock and journal."""
 
     accounts: dict[int, _Account] = field(default_factory=dict)
-    on_test: dict[str, datetime] = field(default_factory=dict)  # bare number → until when
+    on_test: dict[str, datetime] = field(default_factory=dict)  # an account's mark → until when
     journal_failing: bool = False
     clock_doubtful: bool = False
 
@@ -57,7 +57,7 @@ class Memory:
 
     def tests(self, account: Account, now: datetime) -> bool:
         """Whether the account is on test."""
-        until = self.on_test.get(bare(account.number))
+        until = self.on_test.get(account.mark)
         return until is not None and now < until
 
 
@@ -193,8 +193,8 @@ def judge(
 
 
 def message_of(frame: Frame) -> Any:
-    """What makes two messages of an account the same: token, sequence and opened data, not the stamp or the line."""
-    return frame.token, frame.sequence_sent, frame.data, tuple(frame.extended)
+    """What makes two messages of an account the same: token, sequence, opened data; not stamp, line or extended data."""
+    return frame.token, frame.sequence_sent, bare(frame.account_inside or frame.account or "0"), frame.data
 
 
 def _remember(decision: Decision, known: _Account, tick: float, row: int | None, policy: Policy) -> None:

@@ -39,6 +39,7 @@ CREATE TABLE wish (number INTEGER PRIMARY KEY AUTOINCREMENT, text TEXT NOT NULL,
 INSERT INTO head VALUES (1, 0, zeroblob(32));
 """
 _VERSION = 1
+WAITING, GRANTED, REFUSED = 0, 1, 2  # what has become of a wish
 _APPEND = "INSERT INTO entry (number, at, account, verdict, text, hash) VALUES (?, ?, ?, ?, ?, ?)"
 
 
@@ -71,6 +72,14 @@ def link(before: bytes, text: bytes) -> bytes:
     return hashlib.sha256(before + text).digest()
 
 
+def _first_bytes(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            return file.read(16)
+    except OSError as error:
+        raise JournalError(f"the journal {path} cannot be opened: {error.strerror}") from None
+
+
 class Store:
     """The file itself. One process writes (it holds a lock beside the file); any number read, and may leave a wish.
 
@@ -83,6 +92,8 @@ class Store:
         self._lock: int | None = None
         if not write and not path.exists():
             raise JournalError(f"there is no journal {path}")
+        if path.exists() and path.stat().st_size and not _first_bytes(path).startswith(b"SQLite format 3"):
+            raise JournalError(f"{path} is no journal")
         if write:
             self._take_lock()
         try:
@@ -93,8 +104,10 @@ class Store:
 
     def _take_lock(self) -> None:
         try:
-            self._lock = os.open(f"{self.path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            self._lock = os.open(f"{self.path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            # What panels say in confidence is in it, opened: for its owner alone. SQLite gives -wal and -shm the same mode.
+            os.close(os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
         except BlockingIOError:
             self.close()
             raise JournalError(
@@ -116,7 +129,10 @@ class Store:
                 self._db.execute(f"PRAGMA user_version = {_VERSION}")
         elif version != _VERSION:
             raise sqlite3.DatabaseError(f"it is no farend journal of version {_VERSION}")
-        self.number, self.hash = self._db.execute("SELECT number, hash FROM head").fetchone()
+        head = self._db.execute("SELECT number, hash FROM head").fetchone()
+        if head is None:
+            raise sqlite3.DatabaseError("its last hash is missing: somebody removed it")
+        self.number, self.hash = head
 
     def __enter__(self) -> None:
         self._db.execute("BEGIN IMMEDIATE")
@@ -150,7 +166,10 @@ class Store:
             with self:
                 if rows:
                     self._db.executemany(_APPEND, chained)
-                    self._db.execute("UPDATE head SET number = ?, hash = ?", (rows[-1].number, hash))
+                # Written even without a row: a commit that writes nothing succeeds on a full disk, and proves nothing.
+                self._db.execute(
+                    "UPDATE head SET number = ?, hash = ?", (rows[-1].number if rows else self.number, hash)
+                )
                 self._db.executemany("INSERT OR REPLACE INTO seen VALUES (?, ?, ?, ?, ?)", seen)
         except BaseException:
             # The COMMIT itself may be what failed (a full disk): leave no transaction open behind it.
@@ -198,6 +217,12 @@ class Store:
         )
         return [Row(number, at, whose, word, text.encode()) for number, at, whose, word, text in found]
 
+    def events(self) -> Iterator[dict[str, Any]]:
+        """The bench's own rows, the newest first."""
+        statement = "SELECT text FROM entry WHERE account IS NULL AND verdict IS NULL ORDER BY number DESC"
+        for (text,) in self._read(statement):
+            yield orjson.loads(text)
+
     def seen(self) -> list[Seen]:
         """What was kept of polls and paths."""
         return [Seen(*row) for row in self._read("SELECT account, line, path, at, polls FROM seen")]
@@ -215,14 +240,14 @@ class Store:
         except sqlite3.Error as error:
             raise JournalError(f"the journal {self.path} cannot be written: {error}") from None
 
-    def wishes(self, after: int = 0) -> list[tuple[int, dict[str, Any], bool]]:
-        """Wishes after that number, and whether each has been taken."""
+    def wishes(self, after: int = 0) -> list[tuple[int, dict[str, Any], int]]:
+        """Wishes after that number, each with WAITING, GRANTED or REFUSED."""
         found = self._read("SELECT number, text, taken FROM wish WHERE number > ? ORDER BY number", (after,))
-        return [(number, orjson.loads(text), bool(taken)) for number, text, taken in found]
+        return [(number, orjson.loads(text), taken) for number, text, taken in found]
 
-    def take(self, number: int) -> None:
-        """Mark a wish as taken."""
-        self._db.execute("UPDATE wish SET taken = 1 WHERE number = ?", (number,))
+    def take(self, number: int, state: int) -> None:
+        """Mark a wish as GRANTED or REFUSED."""
+        self._db.execute("UPDATE wish SET taken = ? WHERE number = ?", (state, number))
 
     def written_by_another(self) -> bool:
         """Whether a bench holds the journal for writing now."""
@@ -231,7 +256,7 @@ class Store:
         except OSError:
             return False
         try:
-            fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(other, fcntl.LOCK_SH | fcntl.LOCK_NB)
         except BlockingIOError:
             return True
         finally:
@@ -247,13 +272,13 @@ class Store:
             wrong = None
             if number != due:
                 wrong = f"row {due} is missing" if number == due + 1 else f"rows {due} to {number - 1} are missing"
-            elif link(hash, text.encode()) != kept:
+            elif not isinstance(text, str) or link(hash, text.encode()) != kept:
                 wrong = f"row {number} does not fit the row before it: one of the two was changed"
             elif not _columns_fit(number, at, account, verdict, text):
                 wrong = f"row {number}: its columns differ from its text"
             yield number, wrong
-            hash, due = kept, number + 1
-        number, last = next(self._read("SELECT number, hash FROM head"))
+            hash, due = bytes(kept or b"") if isinstance(kept, bytes | None) else b"", number + 1
+        number, last = self.number, self.hash
         if number >= due:
             yield number, f"rows {due} to {number} are missing from the end"
         elif last != hash:
@@ -313,7 +338,7 @@ class Journal:
     def add(self, entry: dict[str, Any], kept: Kept) -> None:
         """Hand in a row. Its number goes into the entry as `row`; `kept` hears of it once it is on disk."""
         if self.failing:
-            kept(None)
+            self._tell(kept, None)
             self._hold(entry)
             return
         entry["row"] = self.next
@@ -365,7 +390,7 @@ class Journal:
         self._busy = False
         if failure is None:
             for waiting in rows:
-                waiting.kept(waiting.row)
+                self._tell(waiting.kept, waiting.row)
             if reopened:
                 self._recover()
             if self._waiting and not self._busy:
@@ -378,9 +403,22 @@ class Journal:
             self._told(f"THE JOURNAL CANNOT WRITE ({failure}): nothing is answered until it can")
         self.next = self._store.number + 1
         for waiting in reversed(lost):  # the newest first, so that what each undoes is what the one before left
-            waiting.kept(None)
+            waiting.entry["row"] = None  # the number will be another row's
+            self._tell(waiting.kept, None)
         for waiting in lost:
             self._hold(waiting.entry)
+
+    def _tell(self, kept: Kept, row: Row | None) -> None:
+        # One that fails must not keep the others of its commit from their answers.
+        try:
+            kept(row)
+        except Exception as error:
+            self._told(f"internal error: {error!r}")
+
+    @property
+    def unkept(self) -> int:
+        """How many rows wait for a disk that refuses."""
+        return len(self._held) + self._beyond
 
     def _hold(self, entry: dict[str, Any]) -> None:
         entry["row"] = None

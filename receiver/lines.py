@@ -8,6 +8,7 @@ has begun, an hour of silence.
 import itertools
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol, cast
 
@@ -19,7 +20,7 @@ from twisted.internet.protocol import Protocol as Connection
 from twisted.python.failure import Failure
 from zope.interface import implementer
 
-from protocols.envelope import Piece, Reader, read_all
+from protocols.envelope import KEPT_OF_NOISE, Piece, Reader, read_all
 from receiver.capture import What
 from receiver.desk import Origin
 
@@ -27,6 +28,7 @@ IDLE_SECONDS = 3600.0
 FRAME_SECONDS = 60.0  # for a frame, or a run of noise, once it has begun
 QUIET_SECONDS = 2.0  # a run of noise is over when nothing follows for this long
 MOST_UNANSWERED = 64
+SLICE = 4096  # bytes taken apart at a time, so that scraps cost no more memory than frames
 
 Respond = Callable[[bytes], None]
 
@@ -37,6 +39,7 @@ class Desk(Protocol):
     def receive(self, piece: Piece, origin: Origin, respond: Respond) -> None: ...
     def record(self, connection: str, what: What, data: bytes, line: str, peer: str) -> None: ...
     def line_lost(self, line: str, why: str) -> None: ...
+    def connection_failed(self, peer: str, why: str) -> None: ...
 
 
 class Limits:
@@ -59,11 +62,13 @@ class _Conversation(Connection):
     def __init__(self, line: "StreamLine", number: int) -> None:
         self.line, self.name = line, f"{line.kind}-{number}"
         self.reader = Reader()
+        self.raw: deque[bytes] = deque()  # read from the socket, not yet taken apart: at most one segment
         self.unread: deque[Piece] = deque()
         self.unanswered = 0
         self.paused = False  # by the transport: the peer does not fetch its answers
         self.reading = True
         self.taking = False
+        self.spoke = False
         self.ended = False  # the peer will send no more, but may wait for answers
         self.begun: float | None = None  # when what is unfinished began
         self.heard = 0.0
@@ -78,14 +83,20 @@ class _Conversation(Connection):
 
     def dataReceived(self, data: bytes) -> None:
         self.heard = self.line.tick()
+        self.spoke = True
         self._record("panel", data)
-        self.unread.extend(self.reader.feed(data))
-        self._note_unfinished()
+        self.raw.extend(data[begin : begin + SLICE] for begin in range(0, len(data), SLICE))
         self._take()
 
     def connectionLost(self, reason: Failure | None = None) -> None:
         self.line.open.pop(self, None)
         self.line.unfinished.pop(self, None)
+        if reason is not None and isinstance(reason.value, SSL.Error):
+            self.line.desk.connection_failed(self.origin.peer, f"TLS failed: {_tls_reason(reason.value)}")
+        elif not self.spoke:
+            self.line.desk.connection_failed(self.origin.peer, f"{self.line.kind} connection closed without a byte")
+        while self.raw:
+            self.unread.extend(self.reader.feed(self.raw.popleft()))
         self.unread.extend(self.reader.close())
         while self.unread:
             self.line.desk.receive(self.unread.popleft(), self.origin, lambda _: None)
@@ -93,23 +104,27 @@ class _Conversation(Connection):
 
     def readConnectionLost(self) -> None:
         self.ended = True
-        self.unread.extend(self.reader.close())
-        self._note_unfinished()
         self._take()
 
     def writeConnectionLost(self) -> None:
+        self.end()
+
+    def end(self) -> None:
+        """Close the connection once what was answered has been written."""
+        self.transport.unregisterProducer()  # over TLS a connection with a producer never closes
         self.transport.loseConnection()
 
     def overdue(self, now: float) -> None:
         """Called now and then while something is unfinished."""
         limits = self.line.limits
-        late = self.begun is not None and now - self.begun >= limits.frame
+        late = self.reading and self.begun is not None and now - self.begun >= limits.frame
         if late or (self.reader.holds == "noise" and now - self.heard >= limits.quiet):
             self.unread.extend(self.reader.close())
-            self._note_unfinished()
+            self._note_unfinished(progress=True)
             self._take()
         if late:
-            self.transport.loseConnection()
+            self.ended = True
+            self._flow()
 
     def pauseProducing(self) -> None:
         self.paused = True
@@ -126,19 +141,33 @@ class _Conversation(Connection):
         if self.taking:  # an answer that is given at once comes back here: the loop below goes on by itself
             return
         self.taking = True
-        while self.unread and self.unanswered < MOST_UNANSWERED and not self.paused:
-            self.unanswered += 1
-            self.line.desk.receive(self.unread.popleft(), self.origin, self._respond)
-        self.taking = False
+        try:
+            while self.unanswered < MOST_UNANSWERED and not self.paused and self._next():
+                self.unanswered += 1
+                self.line.desk.receive(self.unread.popleft(), self.origin, self._respond)
+        finally:
+            self.taking = False
         self._flow()
 
+    def _next(self) -> bool:
+        """Whether a piece is there to be taken, after reading on in what came, a slice at a time."""
+        while not self.unread and self.raw:
+            self.unread.extend(self.reader.feed(self.raw.popleft()))
+            self._note_unfinished(progress=bool(self.unread))
+        if not self.unread and self.ended:
+            self.unread.extend(self.reader.close())
+            self._note_unfinished(progress=True)
+        return bool(self.unread)
+
     def _flow(self) -> None:
-        if self.ended and not self.unread and not self.unanswered:
-            self.transport.loseConnection()
-        wanted = not self.unread and not self.paused
-        if wanted != self.reading and not self.ended:
-            self.reading = wanted
-            if wanted:
+        waiting = bool(self.unread or self.raw)
+        if self.ended:
+            if not waiting and not self.unanswered:
+                self.end()
+            return
+        if self.reading == (waiting or self.paused):
+            self.reading = not self.reading
+            if self.reading:
                 self.transport.resumeProducing()
             else:
                 self.transport.pauseProducing()
@@ -148,19 +177,24 @@ class _Conversation(Connection):
         if reply:
             self._record("receiver", reply)
             self.transport.write(reply)
-        if self.unread or self.ended:
+        if self.unread or self.raw or self.ended:
             self._take()
 
-    def _note_unfinished(self) -> None:
+    def _note_unfinished(self, *, progress: bool) -> None:
         if self.reader.holds == "nothing":
             self.begun = None
             self.line.unfinished.pop(self, None)
-        elif self.begun is None:
+        elif self.begun is None or progress:
             self.begun = self.heard
             self.line.unfinished[self] = None
 
     def _record(self, what: What, data: bytes) -> None:
         self.line.desk.record(self.name, what, data, self.line.kind, self.origin.peer)
+
+
+def _tls_reason(error: Any) -> str:
+    reasons = [part[-1] for part in error.args[0]] if error.args and isinstance(error.args[0], list) else []
+    return ", ".join(filter(None, reasons)) or "the connection broke during it"
 
 
 class StreamLine(Factory):
@@ -225,9 +259,15 @@ class DatagramLine(DatagramProtocol):
         def respond(reply: bytes) -> None:
             if reply and self.transport:
                 self.desk.record(f"udp-{peer}", "receiver", reply, self.kind, peer)
-                self.transport.write(reply, addr)
+                with suppress(OSError):  # an address that cannot be written to, forged perhaps, is that peer's own loss
+                    self.transport.write(reply, addr)
 
-        for piece in read_all(datagram):
+        pieces = read_all(datagram)
+        if len(pieces) > MOST_UNANSWERED:  # a datagram of scraps: the rest of it is one run of noise
+            taken = sum(piece.size for piece in pieces[:MOST_UNANSWERED])
+            rest = datagram[taken:]
+            pieces[MOST_UNANSWERED:] = [Piece("noise", rest[:KEPT_OF_NOISE], len(rest))]
+        for piece in pieces:
             self.desk.receive(piece, origin, respond)
 
     def stopProtocol(self) -> None:
@@ -242,12 +282,16 @@ def tls_context(certificate: Path, private_key: Path) -> ssl.CertificateOptions:
 
     try:
         chain = x509.load_pem_x509_certificates(certificate.read_bytes())
-    except (OSError, ValueError) as error:
-        raise ValueError(f"the certificate {certificate} cannot be used: {error}") from None
+    except OSError as error:
+        raise ValueError(f"the certificate {certificate} cannot be read: {error.strerror}") from None
+    except ValueError:
+        raise ValueError(f"{certificate} holds no PEM certificate (swapped with the private key?)") from None
     try:
         secret = load_pem_private_key(private_key.read_bytes(), None)
-    except (OSError, ValueError, TypeError) as error:
-        raise ValueError(f"the private key {private_key} cannot be used: {error}") from None
+    except OSError as error:
+        raise ValueError(f"the private key {private_key} cannot be read: {error.strerror}") from None
+    except (ValueError, TypeError):
+        raise ValueError(f"{private_key} holds no PEM private key without a passphrase") from None
     if secret.public_key() != chain[0].public_key():
         raise ValueError(f"the private key {private_key} does not belong to the certificate {certificate}")
     # cryptography's own objects: pyOpenSSL takes them, and its wrappers of them are going away.

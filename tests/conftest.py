@@ -6,6 +6,7 @@ owner of the bench that answers it.
 
 import asyncio
 import contextlib
+import ipaddress
 import json
 import os
 import signal
@@ -26,6 +27,9 @@ from typing import Any, NamedTuple
 import pytest
 import pytest_asyncio
 from crccheck.crc import Crc16Arc
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
 from typer.testing import CliRunner
 
 from protocols.seal import Key, seal, unseal
@@ -330,6 +334,7 @@ async def open_bench(reactor: Any, tmp_path: Path) -> AsyncIterator[Callable[...
         *lines: str,
         store: type[Store] = Store,
         unknown: Any = "duh",
+        repeat_seconds: float = 120.0,
         limits: dict[str, float] | None = None,
         clock: Clock | None = None,
         book: Book | None = None,
@@ -344,7 +349,7 @@ async def open_bench(reactor: Any, tmp_path: Path) -> AsyncIterator[Callable[...
             store(path, write=True),
             show=lambda entry, _: shown.entries.put_nowait(entry),
             told=shown.tell,
-            settings=benches.Settings(Policy(unknown), keep_polls, Limits(**(limits or {}))),
+            settings=benches.Settings(Policy(unknown, repeat_seconds), keep_polls, Limits(**(limits or {}))),
             clock=clock,
         )
         opened.append(shown)
@@ -366,6 +371,29 @@ async def open_bench(reactor: Any, tmp_path: Path) -> AsyncIterator[Callable[...
     globalLogPublisher.removeObserver(observe)
     assert not failures
     assert not [line for one in opened for line in one.told if "internal error" in line]
+
+
+@pytest.fixture(scope="session")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A self-signed certificate for 127.0.0.1 and its key, made now."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "bench")])
+    made = (
+        x509.CertificateBuilder(name, name)
+        .public_key(key.public_key())
+        .serial_number(1)
+        .not_valid_before(datetime.now(UTC) - timedelta(hours=1))
+        .not_valid_after(datetime.now(UTC) + timedelta(hours=1))
+        .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address(HOST))]), critical=False)
+        .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
+        .sign(key, hashes.SHA256())
+    )
+    folder = tmp_path_factory.mktemp("tls")
+    paths = folder / "certificate.pem", folder / "key.pem"
+    paths[0].write_bytes(made.public_bytes(serialization.Encoding.PEM))
+    form = serialization.PrivateFormat.PKCS8
+    paths[1].write_bytes(key.private_bytes(serialization.Encoding.PEM, form, serialization.NoEncryption()))
+    return paths
 
 
 # The command from outside

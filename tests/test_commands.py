@@ -317,6 +317,21 @@ def test_send_over_udp_and_to_ipv6(station: Path, listening: Listen, inside: Far
         assert done.code == 0
 
 
+def test_send_over_tls_checks_the_receiver_when_it_is_told_whom_to_trust(
+    station: Path, certificate: tuple[Path, Path], tmp_path: Path, listening: Listen, inside: Farend
+) -> None:
+    files = ("--certificate", certificate[0], "--private-key", certificate[1])
+    bench = listening("--book", station, "--tls", f"{HOST}:0", *files)
+    send = ("send", bench.at("tls"), "--tls", "--account", "4471", "--sia", "Nri1/BA15", "--retries", 0)
+    checked = inside(*send, "--trust", certificate[0])
+    assert (checked.code, "not checked" in checked.err) == (0, False)
+    trusting = inside(*send, "--sequence", 2)
+    assert (trusting.code, "not checked" in trusting.err) == (0, True)
+    assert [line["line"] for line in bench.printed(2)] == ["tls", "tls"]
+    assert inside("send", f"localhost:{bench.port('tls')}", *send[2:], "--trust", certificate[0]).code == 5
+    assert len(bench.printed(2)) == 2  # it is for another host, so nothing was said to it
+
+
 def test_send_that_gets_no_answer_sends_the_same_bytes_again_and_ends_with_5(farend: Farend) -> None:
     """In clear the same bytes, under the same number, some three tries (from memory of DC-09)."""
     with Receiver(lambda _: b"") as silent:
@@ -377,6 +392,7 @@ def test_send_takes_the_right_answer_though_a_foreign_one_came_first(inside: Far
         ["--poll", "--key", "abc"],
         ["--poll", "--sequence", "10000"],
         ["--poll", "--receiver", "x"],
+        ["--poll", "--tls", "--trust", "none.pem"],
         ["--sia", "Nri1/BA15]"],
     ],
     ids=" ".join,
@@ -634,7 +650,7 @@ HEADER = '{"capture": "farend", "version": 1, "began": "2026-11-25T12:00:00Z", "
 OPEN = happening(0, "open", line="tcp", peer="192.0.2.7:40112")
 
 
-@pytest.mark.parametrize(("speed", "least", "most"), [("max", 0, 0.2), ("4", 0.25, 0.9), ("1", 1, 1.9)])
+@pytest.mark.parametrize(("speed", "least", "most"), [("max", 0, 0.45), ("2", 0.5, 0.95), ("1", 1, 1.9)])
 def test_replay_keeps_the_captures_own_time_or_a_multiple_of_it(
     farend: Farend, tmp_path: Path, speed: str, least: float, most: float
 ) -> None:
@@ -781,6 +797,12 @@ def test_the_demo_comes_to_a_good_verdict(farend: Farend) -> None:
     done = farend("demo", "--pace", 0, "--json")
     assert [step["say"] for step in done.objects if step["wrong"]] == []
     assert (done.code, len(done.objects) > 15) == (0, True)
+
+
+def test_a_demo_that_cannot_keep_its_journal_ends_with_2_and_a_reason(inside: Farend) -> None:
+    done = inside("demo", "--journal", "no/such/folder/j")
+    assert (done.code, "Traceback" in done.err) == (2, False)
+    assert "cannot be written" in done.err
 
 
 def every_command() -> list[tuple[str, ...]]:

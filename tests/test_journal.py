@@ -156,7 +156,7 @@ def test_a_file_that_is_no_journal_is_refused_with_a_sentence(tmp_path: Path, fa
     path.write_bytes(content)
     told = farend("journal", "list", "--journal", path)
     assert (told.code, told.out, told.err.count("\n")) == (2, b"", 1)
-    assert "letter.txt cannot be opened" in told.err
+    assert "letter.txt" in told.err
     assert path.read_bytes() == content
 
 
@@ -285,12 +285,18 @@ def test_while_the_disk_is_full_nothing_is_acknowledged_and_room_is_enough_to_re
         assert panel.recv(4096) == ack(7)
         soft, hard = resource.prlimit(bench.process.pid, resource.RLIMIT_FSIZE)
         resource.prlimit(bench.process.pid, resource.RLIMIT_FSIZE, (0, hard))
-        for frame in (alarm(8), alarm(8), poll, alarm(9)):
-            panel.settimeout(0.6)
-            panel.sendall(frame)
+        panel.settimeout(0.1)
+        full = time.monotonic() + 2.5  # long enough for it to have tried the disk again twice
+        panel.sendall(alarm(8))
+        while time.monotonic() < full:
             with pytest.raises(TimeoutError):
                 panel.recv(4096)
-        assert {entry["verdict"] for entry in bench.printed(5)[1:]} == {"not-kept"}
+            panel.sendall(poll)
+        panel.sendall(alarm(9))
+        with pytest.raises(TimeoutError):
+            panel.recv(4096)
+        assert {entry["verdict"] for entry in bench.printed(10)[1:]} == {"not-kept"}
+        assert "the journal writes again" not in bench.talk
         resource.prlimit(bench.process.pid, resource.RLIMIT_FSIZE, (soft, hard))
         panel.settimeout(0.5)
         answer, deadline = b"", time.monotonic() + SECONDS
@@ -303,10 +309,10 @@ def test_while_the_disk_is_full_nothing_is_acknowledged_and_room_is_enough_to_re
                 continue
         assert answer == ack(8)
     assert bench.end() == 0
-    assert "THE JOURNAL CANNOT WRITE" in bench.talk
-    assert "the journal writes again" in bench.talk
+    assert bench.talk.count("THE JOURNAL CANNOT WRITE") == bench.talk.count("the journal writes again") == 1
     assert mistakes(tmp_path / "station.journal") == []
     with closing(Store(tmp_path / "station.journal")) as store:
         kept = [json.loads(found.text) for found in store.rows()]
     assert [entry["sequence"] for entry in only(kept, verdict="accepted")] == [7, 8]
-    assert [entry["sequence"] for entry in only(kept, verdict="not-kept")][:4] == [8, 8, 0, 9]
+    missed = [entry["sequence"] for entry in only(kept, verdict="not-kept")]
+    assert (missed[0], set(missed[1 : missed.index(9)]), missed[missed.index(9) :][:1]) == (8, {0}, [9])

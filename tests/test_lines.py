@@ -35,9 +35,6 @@ from conftest import (
     sealed,
     stamp,
 )
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
 
 from receiver.clock import Clock
 from receiver.journal import Row, Store
@@ -174,22 +171,17 @@ TABLE = [
 @BOTH_LINES
 @pytest.mark.parametrize("case", TABLE, ids=[case.what.replace(" ", "-") for case in TABLE])
 async def test_the_desks_table(open_bench: Open, line: str, case: Case) -> None:
+    """What is readable as an alarm is told loudly besides, whatever becomes of it: never as one row among others.
+
+    An ACK ends the panel's duty, and anything else leaves the alarm with nobody.
+    """
     bench = open_bench(line, unknown=case.unknown)
     said = await bench.say(await bench.panel(line), case.sent())
-    assert (said.entry["verdict"], tuple(said.problems)) == (case.verdict, case.problems)
+    entry = said.entry
+    assert (entry["verdict"], tuple(said.problems)) == (case.verdict, case.problems)
     assert case.answer(said.answer) if callable(case.answer) else said.answer == case.answer
-    assert said.entry["reply"] == (re.findall(rb'"\*?([A-Z]+)"', said.answer) or [b"none"])[0].decode()
-    assert bench.rows() == ([] if case.verdict == "poll" else [said.entry])
-
-
-@BOTH_LINES
-@pytest.mark.parametrize("case", TABLE, ids=[case.what.replace(" ", "-") for case in TABLE])
-async def test_what_is_readable_as_an_alarm_and_gets_no_ack_is_told_loudly(
-    open_bench: Open, line: str, case: Case
-) -> None:
-    """An ACK ends the panel's duty, and anything else leaves an alarm with nobody: neither is one row among others."""
-    bench = open_bench(line, unknown=case.unknown)
-    entry = (await bench.say(await bench.panel(line), case.sent())).entry
+    assert entry["reply"] == (re.findall(rb'"\*?([A-Z]+)"', said.answer) or [b"none"])[0].decode()
+    assert bench.rows() == ([] if case.verdict == "poll" else [entry])
     grave = any(signal["category"] in ("burglary", "fire") for signal in entry["signals"])
     assert entry["refused_alarm"] is (grave and entry["reply"] != "ACK")
     assert any("is this real?" in told for told in bench.told) is grave
@@ -198,20 +190,35 @@ async def test_what_is_readable_as_an_alarm_and_gets_no_ack_is_told_loudly(
 async def test_an_account_that_answers_only_on_test_does_while_it_is(open_bench: Open) -> None:
     bench = open_bench()
     panel = await bench.panel()
-    until = datetime.now(UTC) + timedelta(seconds=1.2)
     assert (await bench.say(panel, alarm(3, "0930"))).entry["verdict"] == "held-back"
-    bench.wish(wish="on-test", account="930", until=until.isoformat(), reference="T-1")
+    on_test(bench, 3600)
     said = await bench.say(panel, alarm(3, "0930"))
     assert (said.entry["verdict"], said.answer) == ("accepted", ack(3, "0930"))
     assert said.entry["warning"] is None  # an alarm of an account on test is no surprise
     said = await bench.say(panel, envelope(POLL.format("0930")))
     assert (said.entry["verdict"], said.answer) == ("poll", ack(0, "0930"))
+    on_test(bench, 0.3)
     await bench.tells("no longer on test")
     assert (await bench.say(panel, alarm(4, "0930"))).entry["verdict"] == "held-back"
-    assert [row["event"] for row in bench.rows(events=True) if "test" in row.get("event", "")] == [
-        "on-test",
-        "off-test",
-    ]
+    events = [row["event"] for row in bench.rows(events=True) if "test" in row.get("event", "")]
+    assert events == ["on-test", "on-test", "off-test"]
+
+
+def on_test(bench: Bench, seconds: float) -> None:
+    """What `farend book on-test` does."""
+    until = datetime.now(UTC) + timedelta(seconds=seconds)
+    bench.wish(wish="on-test", account="930", until=until.isoformat(), reference="T-1")
+
+
+async def test_the_same_message_again_much_later_is_a_number_used_again(open_bench: Open) -> None:
+    """Within the settable time near a panel's retry span it is a repeat, after it a new event."""
+    bench = open_bench(repeat_seconds=0.2)
+    panel = await bench.panel()
+    await bench.say(panel, alarm(12))
+    assert (await bench.say(panel, alarm(12))).entry["verdict"] == "repeat"
+    await asyncio.sleep(0.25)
+    said = await bench.say(panel, alarm(12))
+    assert (said.entry["verdict"], said.entry["sequence_note"], said.answer) == ("accepted", "reused", ack(12))
 
 
 async def test_the_same_message_again_on_another_line_is_a_repeat_tied_to_the_first(open_bench: Open) -> None:
@@ -572,33 +579,8 @@ async def test_any_bytes_at_all_are_rows_and_no_internal_error(open_bench: Open,
 # TLS and IPv6
 
 
-@pytest.fixture(scope="session")
-def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """A self-signed certificate for localhost and its key, made now."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "localhost")])
-    made = (
-        x509.CertificateBuilder(name, name)
-        .public_key(key.public_key())
-        .serial_number(1)
-        .not_valid_before(datetime.now(UTC) - timedelta(hours=1))
-        .not_valid_after(datetime.now(UTC) + timedelta(hours=1))
-        .add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), critical=False)
-        .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
-        .sign(key, hashes.SHA256())
-    )
-    folder = tmp_path_factory.mktemp("tls")
-    paths = folder / "certificate.pem", folder / "key.pem"
-    paths[0].write_bytes(made.public_bytes(serialization.Encoding.PEM))
-    form = serialization.PrivateFormat.PKCS8
-    paths[1].write_bytes(key.private_bytes(serialization.Encoding.PEM, form, serialization.NoEncryption()))
-    return paths
-
-
 def trusting(certificate: tuple[Path, Path]) -> ssl.SSLContext:
-    context = ssl.create_default_context(cafile=certificate[0])
-    context.check_hostname = False  # it is called by its address
-    return context
+    return ssl.create_default_context(cafile=certificate[0])
 
 
 async def test_over_tls_a_message_is_answered_as_over_tcp(open_bench: Open, certificate: tuple[Path, Path]) -> None:

@@ -15,7 +15,7 @@ from protocols.dc09 import bare
 from receiver import book as books
 from receiver.book import BookError
 from receiver.desk import millis
-from receiver.journal import JournalError, Store
+from receiver.journal import GRANTED, REFUSED, JournalError, Store
 from tools.common import JOURNAL, OUT, TALK, book_from, print_json, stop
 
 app = typer.Typer(no_args_is_help=True, help="Look after the account book.\n\nExample: farend book check station.toml")
@@ -28,6 +28,12 @@ Book = Annotated[
     Path | None, typer.Option("--book", metavar="FILE", help="The account book, to check the number against.")
 ]
 Where = Annotated[Path, typer.Option("--journal", metavar="PATH", help="The journal of the bench that is to know.")]
+Receiver = Annotated[
+    str | None, typer.Option(metavar="HEX", help="Which of several accounts of that number: its receiver.")
+]
+Prefix = Annotated[
+    str | None, typer.Option(metavar="HEX", help="Which of several accounts of that number: its prefix.")
+]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")]
 COLUMNS = ("account", "account_name", "area", "area_name", "zone", "zone_name", "device", "user", "user_name")
 WAIT_SECONDS = 3.0
@@ -114,9 +120,14 @@ def import_list(
     Example: farend book import zones.csv --account 4471 --name "Tern Point field station" >> station.toml
     """
     try:
-        text = file.read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        stop(f"{file} cannot be read: {error}")
+        data = file.read_bytes()
+    except OSError as error:
+        stop(f"{file} cannot be read: {error.strerror}")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = data.decode("latin-1")
+        TALK.print(f"{file} is not UTF-8; read as Latin-1, so look at the names", markup=False)
     delimiter = max(",;\t", key=text.partition("\n")[0].count)
     rows = csv.DictReader(text.splitlines(), delimiter=delimiter, restkey="")
     headers = [header.strip().lower() for header in rows.fieldnames or []]
@@ -151,7 +162,7 @@ def import_list(
         if not entry["name"]
     ]
     if mistakes:
-        stop(f"{file}: {len(mistakes)} mistake(s), nothing written\n" + "\n".join(mistakes), 1)
+        stop(f"{file}: {len(mistakes)} mistakes, nothing written\n" + "\n".join(mistakes), 1)
     typer.echo("".join(_toml(whose, entry) for whose, entry in accounts.items()), nl=False)
 
 
@@ -177,6 +188,8 @@ def on_test(
     ],
     journal: Where = JOURNAL,
     book: Book = None,
+    receiver: Receiver = None,
+    prefix: Prefix = None,
 ) -> None:
     """Put an account on test, for a time: it ends by itself. Tell the station first.
 
@@ -191,7 +204,8 @@ def on_test(
     if book and not book_from(book).numbered(account):
         stop(f"the book has no account {account}")
     until = datetime.now(UTC) + length
-    _wish(journal, {"wish": "on-test", "account": bare(account), "until": millis(until), "reference": reference})
+    wish = {"wish": "on-test", "until": millis(until), "reference": reference}
+    _wish(journal, wish | {"account": bare(account), "receiver": receiver, "prefix": prefix})
     OUT.print(
         f"account {account} is on test until {until:%H:%M:%S} UTC, {until:%d %B}; reference {reference}", markup=False
     )
@@ -199,14 +213,17 @@ def on_test(
 
 @app.command("off-test")
 def off_test(
-    account: Annotated[str, typer.Argument(metavar="N", help="The account.")], journal: Where = JOURNAL
+    account: Annotated[str, typer.Argument(metavar="N", help="The account.")],
+    journal: Where = JOURNAL,
+    receiver: Receiver = None,
+    prefix: Prefix = None,
 ) -> None:
     """End an account's test before its time.
 
     Example: farend book off-test 4471 --journal station.journal
     """
-    _wish(journal, {"wish": "off-test", "account": bare(account)})
-    OUT.print(f"account {account} is no longer on test; confirm that with the station", markup=False)
+    _wish(journal, {"wish": "off-test", "account": bare(account), "receiver": receiver, "prefix": prefix})
+    OUT.print(f"account {account} is not on test now; confirm that with the station", markup=False)
 
 
 @clock.command()
@@ -227,7 +244,13 @@ def _wish(journal: Path, wish: dict[str, Any]) -> None:
         number = store.wish(wish)
         deadline = time.monotonic() + WAIT_SECONDS
         while store.written_by_another():
-            if next(taken for found, _, taken in store.wishes(number - 1) if found == number):
+            state = next(state for found, _, state in store.wishes(number - 1) if found == number)
+            if state == REFUSED:
+                stop(
+                    f"the running bench's book has no account {wish['account']}, or several: say --receiver or --prefix",
+                    1,
+                )
+            if state == GRANTED:
                 return
             if time.monotonic() > deadline:
                 stop(

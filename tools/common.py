@@ -56,7 +56,7 @@ def book_from(path: Path | None) -> Book:
     try:
         return book.load(path)
     except BookError as error:
-        stop(f"the account book has {len(error.mistakes)} mistake(s):\n" + "\n".join(error.mistakes))
+        stop("the account book cannot be used:\n" + "\n".join(error.mistakes))
     except OSError as error:
         stop(f"the account book {path} cannot be read: {error.strerror}")
 

@@ -9,6 +9,8 @@ from typing import Annotated, Literal
 
 import typer
 
+from protocols import two_letter
+from protocols.contact_id import read as contact_id_payload
 from protocols.dc09 import decode
 from protocols.envelope import Reader
 from protocols.exchange import Heard, Panel
@@ -40,7 +42,8 @@ class Wire:
             context = ssl.create_default_context(cafile=trusted)
             if trusted is None:
                 context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
-            self._socket = context.wrap_socket(self._socket, server_hostname=host)
+            with self._socket as plain:  # closed if the handshake fails; detached if it does not
+                self._socket = context.wrap_socket(plain, server_hostname=host)
 
     def send(self, data: bytes) -> None:
         self._socket.sendall(data)
@@ -126,8 +129,13 @@ def send(
             frame = panel.say("SIA-DCS", sia or "", now, fields)
     except ValueError as problem:
         stop(str(problem))
+    for payload in filter(None, (contact_id and contact_id_payload(contact_id), sia and two_letter.read(sia))):
+        for fault in payload.problems:
+            TALK.print(f"{fault.rule}: {fault.detail}; sent all the same", markup=False)
     host, port = target(receiver_at, target_is_mine)
     kind: Literal["tcp", "udp", "tls"] = "udp" if udp else "tls" if tls else "tcp"
+    if trust and not trust.is_file():
+        stop(f"--trust {trust}: there is no such file")
     if kind == "tls" and trust is None:
         TALK.print("the receiver's certificate is not checked; --trust FILE checks it", style="dim")
     heard, delay, why = _exchange(panel, frame, host, port, kind, timeout, trust)
@@ -173,10 +181,10 @@ def _exchange(
                 pieces = reader.feed(wire.receive(left)) + (reader.close() if kind == "udp" else [])
                 for piece in pieces:
                     delay = time.monotonic() - begun
-                    for heard in panel.heard(piece.data, datetime.now(UTC)):
-                        if heard.word in ("ACK", "DUH", "NAK"):
-                            wire.close()
-                            return heard, delay, ""
+                    heard = panel.heard(piece.data, datetime.now(UTC))[-1]
+                    if heard.word != "foreign":
+                        wire.close()
+                        return heard, delay, ""
             why = f"nothing came within {timeout:g} s"
         except TimeoutError:
             why = f"nothing came within {timeout:g} s"
@@ -185,11 +193,15 @@ def _exchange(
             if wire:
                 wire.close()
             wire = None
-            if panel.tried <= panel.tries - 1:
+            if panel.tried < panel.tries:
                 time.sleep(min(1.0, timeout))
         for piece in reader.close():
             heard = panel.heard(piece.data, datetime.now(UTC))[-1]
         waiting = panel.again(datetime.now(UTC))
+        if waiting is not None:
+            TALK.print(f"no answer ({why}); try {panel.tried} of {panel.tries}", markup=False)
+    if wire:
+        wire.close()
     return heard, delay, "" if heard else why
 
 

@@ -4,6 +4,8 @@ from typing import Any
 
 from rich.text import Text
 
+from protocols.values import legible
+
 ANSWERS = {
     "ACK": "ACK",
     "NAK": "NAK with the time",
@@ -45,7 +47,7 @@ def of_signal(signal: dict[str, Any]) -> str:
         words.append(f"“{signal['text']}”")
     if signal["from_memory"]:
         words.append("from the panel's memory")
-    return ", ".join(words)
+    return legible(", ".join(words))
 
 
 def of_frame(entry: dict[str, Any]) -> str:
@@ -55,12 +57,12 @@ def of_frame(entry: dict[str, Any]) -> str:
         token = entry["token"]
         said = (
             "poll" if token == "NULL"
-            else f"{entry['size']} bytes of noise" if entry.get("verdict") == "noise"
+            else f"noise, {entry['size']} byte{'s' * (entry['size'] != 1)}" if entry.get("verdict") == "noise"
             else f"{token or 'something unreadable'}{', sealed' if entry['encrypted'] else ''}"
         )  # fmt: skip
     name = entry.get("account_name")
     whose = f"{entry['account']} {name}" if name else entry["account"]
-    return f"{whose}: {said}" if whose else said
+    return legible(f"{whose}: {said}" if whose else said)
 
 
 def of_entry(entry: dict[str, Any]) -> Text:
@@ -77,7 +79,7 @@ def of_entry(entry: dict[str, Any]) -> Text:
         "  → " + verdict, style="bold" if entry["verdict"] in ("accepted", "poll", "repeat") else "bold underline"
     )
     for problem in entry["problems"]:
-        line.append(f"\n              {problem['rule']}: {problem['detail']}", style="italic")
+        line.append(f"\n              {problem['rule']}: {legible(problem['detail'])}", style="italic")
     if entry["warning"]:
         line.append(f"\n              ! {entry['warning']}", style="bold reverse")
     return line
