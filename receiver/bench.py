@@ -88,6 +88,7 @@ class Bench:
         self._streams: list[lines.StreamLine] = []
         self._datagrams: list[lines.DatagramLine] = []
         self._ports: list[Any] = []
+        self._udp_ports: list[Any] = []
         self._loops: list[task.LoopingCall] = []
         self._reading_udp = True
         if store:
@@ -111,7 +112,7 @@ class Bench:
                 port = self.reactor.listenTCP(wanted.port, stream, backlog=1024, interface=wanted.host)
             self._streams.append(stream)
             line = stream
-        self._ports.append(port)
+        (self._udp_ports if wanted.kind == "udp" else self._ports).append(port)
         host, number = lines.listening_port(port)
         line.port = number
         return wanted.kind, host, number
@@ -149,19 +150,17 @@ class Bench:
         for datagrams in self._datagrams:
             datagrams.closing = True
         for port in self._ports:
-            if port.getHost().type == "UDP":
-                port.stopReading()
-            else:
-                await port.stopListening()
+            await port.stopListening()
+        for port in self._udp_ports:
+            port.stopReading()
         conversations = [conversation for stream in self._streams for conversation in stream.open]
         for conversation in conversations:
             conversation.transport.pauseProducing()
         await self._drain()  # what was read is answered before its connection is closed
         for conversation in conversations:
             conversation.end()
-        for port in self._ports:
-            if port.getHost().type == "UDP":
-                await port.stopListening()
+        for port in self._udp_ports:
+            await port.stopListening()
         await task.deferLater(self.reactor, 0.01)
         if self.journal:
             for seen in self._seen.values():
@@ -401,9 +400,8 @@ class Bench:
 
     def _read_udp(self, read: bool) -> None:
         self._reading_udp = read
-        for port in self._ports:
-            if port.getHost().type == "UDP":
-                (port.startReading if read else port.stopReading)()
+        for port in self._udp_ports:
+            (port.startReading if read else port.stopReading)()
 
     def _journal_told(self, what: str) -> None:
         self.told(what)

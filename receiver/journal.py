@@ -17,6 +17,8 @@ import sqlite3
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
+from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -72,14 +74,6 @@ def link(before: bytes, text: bytes) -> bytes:
     return hashlib.sha256(before + text).digest()
 
 
-def _first_bytes(path: Path) -> bytes:
-    try:
-        with path.open("rb") as file:
-            return file.read(16)
-    except OSError as error:
-        raise JournalError(f"the journal {path} cannot be opened: {error.strerror}") from None
-
-
 class Store:
     """The file itself. One process writes (it holds a lock beside the file); any number read, and may leave a wish.
 
@@ -92,8 +86,6 @@ class Store:
         self._lock: int | None = None
         if not write and not path.exists():
             raise JournalError(f"there is no journal {path}")
-        if path.exists() and path.stat().st_size and not _first_bytes(path).startswith(b"SQLite format 3"):
-            raise JournalError(f"{path} is no journal")
         if write:
             self._take_lock()
         try:
@@ -107,7 +99,10 @@ class Store:
             self._lock = os.open(f"{self.path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             # What panels say in confidence is in it, opened: for its owner alone. SQLite gives -wal and -shm the same mode.
-            os.close(os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
+            # Only a new file may be opened past SQLite: closing it drops every lock that this process has on it, and with
+            # the locks another process would take itself for the last reader and remove the WAL.
+            with suppress(FileExistsError):
+                os.close(os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
         except BlockingIOError:
             self.close()
             raise JournalError(
@@ -301,6 +296,10 @@ def _columns_fit(number: int, at: str, account: str | None, verdict: str | None,
 Kept = Callable[[Row | None], None]  # told the row when it is on disk, None when it could not be kept
 
 
+def _unheard(_: Row | None) -> None:
+    """Nobody waits for this row."""
+
+
 class _Waiting(NamedTuple):
     row: Row
     entry: dict[str, Any]
@@ -325,6 +324,7 @@ class Journal:
         self._seen: dict[tuple[str, str, str], Seen] = {}
         self._busy = False
         self._held: deque[dict[str, Any]] = deque()
+        self._recovered = 0  # rows of these that are on disk already
         self._beyond = 0  # rows that could not even be held
         self._work: queue.SimpleQueue[tuple[list[_Waiting], list[Seen], bool] | None] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._write, name="journal", daemon=True)
@@ -341,12 +341,15 @@ class Journal:
             self._tell(kept, None)
             self._hold(entry)
             return
+        self._waiting.append(self._numbered(entry, kept))
+        if not self._busy:
+            self._start()
+
+    def _numbered(self, entry: dict[str, Any], kept: Kept) -> _Waiting:
         entry["row"] = self.next
         row = Row(self.next, entry["at"], whose(entry), entry.get("verdict"), orjson.dumps(entry))
         self.next += 1
-        self._waiting.append(_Waiting(row, entry, kept))
-        if not self._busy:
-            self._start()
+        return _Waiting(row, entry, kept)
 
     def saw(self, seen: Seen) -> None:
         """Note a path's last time and count; they go to disk with the next rows, or with `flush`."""
@@ -358,10 +361,12 @@ class Journal:
             self._start()
 
     def retry(self) -> None:
-        """Try the disk again after a failure. On success the rows that were held are written, as not kept."""
+        """Try the disk again after a failure, with rows that were held: that they fit is the proof that there is room."""
         if self.failing and not self._busy:
             self._busy = True
-            self._work.put(([], [], True))
+            self.next = self._store.number + 1
+            held = [self._numbered(entry, _unheard) for entry in islice(self._held, MOST_A_COMMIT)]
+            self._work.put((held, [], True))
 
     def close(self) -> None:
         """Let the writer finish what it has, and end it."""
@@ -386,27 +391,43 @@ class Journal:
                 failure = str(error)
             self._call_soon(self._written, rows, failure, reopen)
 
-    def _written(self, rows: list[_Waiting], failure: str | None, reopened: bool) -> None:
+    def _written(self, rows: list[_Waiting], failure: str | None, retried: bool) -> None:
         self._busy = False
         if failure is None:
             for waiting in rows:
                 self._tell(waiting.kept, waiting.row)
-            if reopened:
-                self._recover()
+            if retried:
+                self._recover(len(rows))
             if self._waiting and not self._busy:
                 self._start()
-            return
-        lost = [*rows, *self._waiting]
+        elif not retried:
+            self._fail([*rows, *self._waiting], failure)
+
+    def _fail(self, lost: list[_Waiting], failure: str) -> None:
         self._waiting.clear()
-        if not self.failing:
-            self.failing = True
-            self._told(f"THE JOURNAL CANNOT WRITE ({failure}): nothing is answered until it can")
-        self.next = self._store.number + 1
+        self.failing = True
+        self._told(f"THE JOURNAL CANNOT WRITE ({failure}): nothing is answered until it can")
         for waiting in reversed(lost):  # the newest first, so that what each undoes is what the one before left
             waiting.entry["row"] = None  # the number will be another row's
             self._tell(waiting.kept, None)
         for waiting in lost:
             self._hold(waiting.entry)
+
+    def _recover(self, written: int) -> None:
+        for _ in range(written):
+            self._held.popleft()
+        self._recovered += written
+        if len(self._held) >= MOST_A_COMMIT:
+            self.retry()
+            return
+        self.failing = False
+        rest, self._held = self._held, deque()
+        count, self._recovered = self._recovered + len(rest), 0
+        beyond, self._beyond = self._beyond, 0
+        for entry in rest:
+            self.add(entry, _unheard)
+        lost = f"; {beyond} more could not be held" if beyond else ""
+        self._told(f"the journal writes again; {count} rows came meanwhile, and no frame among them was answered{lost}")
 
     def _tell(self, kept: Kept, row: Row | None) -> None:
         # One that fails must not keep the others of its commit from their answers.
@@ -426,13 +447,3 @@ class Journal:
             self._beyond += 1
         else:
             self._held.append(entry)
-
-    def _recover(self) -> None:
-        self.failing = False
-        self.next = self._store.number + 1
-        held, self._held = self._held, deque()
-        beyond, self._beyond = self._beyond, 0
-        for entry in held:
-            self.add(entry, lambda _: None)
-        lost = f"; {beyond} more could not be held" if beyond else ""
-        self._told(f"the journal writes again; {len(held)} frames came meanwhile and were not answered{lost}")

@@ -270,6 +270,23 @@ def test_a_bench_that_comes_after_a_kill_knows_what_the_one_before_acknowledged(
     assert mistakes(tmp_path / "station.journal") == []
 
 
+def test_who_looks_into_the_journal_while_it_is_written_costs_it_no_row(
+    station: Path, tmp_path: Path, listening: Listen, inside: Farend
+) -> None:
+    """The bench must never open and close the file beside SQLite: that drops its locks (POSIX), and then the next one who
+    looks takes its log away from under it, with all that is acknowledged from then on ("How To Corrupt", sqlite.org).
+    """
+    journal = tmp_path / "station.journal"
+    bench = listening("--book", station, "--journal", journal)
+    for sequence in (1, 2, 3):
+        assert exchange(bench.port(), alarm(sequence)) == [ack(sequence)]
+        seen = inside("journal", "list", "--journal", journal, "--json").objects
+        assert [entry["sequence"] for entry in seen] == list(range(1, sequence + 1))
+    bench.end(signal.SIGKILL)
+    with closing(Store(journal)) as store:
+        assert [json.loads(found.text)["sequence"] for found in store.rows()] == [1, 2, 3]
+
+
 # The disk is full
 
 

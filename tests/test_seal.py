@@ -143,13 +143,15 @@ def test_a_flipped_bit_may_pass() -> None:
     key = Key(bytes(16))
     content = "#4471|NBA15*Back door of the house*]_12:34:56,11-25-2026"
     content = content.replace("house", "house" + "e" * (-(len(content) + 1) % 16))
-    sealed = bytearray.fromhex(seal(key, content))
-    assert unseal(key, sealed.hex())[0] == 16
-    sealed[15] ^= 1  # the last byte of the block after it is the last of its sixteen: |#4471|NBA15*Bac
-    frame = decode(wrap(b'"*SIA-DCS"0001L0#4471[' + sealed.hex().encode()), key)
-    if not frame.has("decrypt-failed"):  # the padding, all changed, may by chance hold a bracket or a bar
-        assert frame.signals[0].text is not None
-        assert "Back" not in frame.signals[0].text
+    opened = []
+    for letter in b"abcdefghij":
+        sealed = bytearray.fromhex(seal(key, content, lambda count, letter=letter: bytes([letter]) * count))
+        assert unseal(key, sealed.hex())[0] == 16
+        sealed[15] ^= 1  # the sixteenth byte of the next block, |#4471|NBA15*Bac, is the c
+        frame = decode(wrap(b'"*SIA-DCS"0001L0#4471[' + sealed.hex().encode()), key)
+        opened += [frame.signals[0].text] if not frame.problems else []
+    assert opened  # not all ten: the changed padding may hold a bracket or a bar
+    assert set(opened) == {"Babk door of the house" + "e" * (len(str(opened[0])) - 22)}
 
 
 def test_a_key_never_shows_itself() -> None:

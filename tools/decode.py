@@ -54,14 +54,16 @@ def decode(
     for path in files or ():
         if not path.is_file():
             stop(f"{path}: there is no such file" if not path.exists() else f"{path} is no file")
-    wrong = False
+    wrong, number = False, 0
     for number, frame in enumerate(_frames(files or [], as_hex, as_text, secret, accounts), 1):
         wrong = wrong or bool(frame.problems)
         if as_json:
             sys.stdout.buffer.write(orjson.dumps(_object(frame, accounts)) + b"\n")
         else:
             show(frame, number, accounts)
-    if not as_json:
+    if number == 0:
+        TALK.print("nothing came: there was not a byte to decode")
+    elif not as_json:
         OUT.print("* clause number from memory of the standard", style="dim")
     sys.stdout.flush()
     raise typer.Exit(1 if wrong else 0)

@@ -23,7 +23,7 @@ from receiver.desk import millis
 from receiver.journal import Store
 from tools import words
 from tools.common import CAUTION, OUT, TALK, print_json
-from tools.listen import Printer, run
+from tools.listen import Printer, run, store_from
 
 ANSWER_SECONDS = 1.0
 
@@ -129,7 +129,7 @@ async def play(step: Step, players: Players) -> None:
     heard = panel.heard(reply, datetime.now(UTC)) if reply else []
     step.answer = heard[-1].word if heard else "none"
     step.told = heard[-1].why if heard else ""
-    if step.answer in ("none", "foreign"):
+    if step.answer in ("none", "foreign") and not plan.get("waits"):
         while panel.again(now):  # the scenario goes on, so the panel gives this message up
             pass
 
@@ -181,7 +181,7 @@ def demo(
     scenario = tomllib.loads(files("fixtures").joinpath("scenario.toml").read_text("utf-8"))
     station = files("fixtures").joinpath("station.toml")
     book = books.parse(station.read_text("utf-8"), "station.toml", Path())
-    store = Store(path, write=True)
+    store = store_from(str(path))
     until = millis(datetime.now(UTC) + timedelta(minutes=30))
     for account in ("4471", "8C20", "120077"):
         store.wish({"wish": "on-test", "account": account, "until": until, "reference": "demo"})
@@ -190,7 +190,9 @@ def demo(
 
     talk = Printer(as_json)
     entries: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
-    bench = Bench(reactor, book, store, show=lambda entry, _: entries.put_nowait(entry), told=talk.tell)
+    bench = Bench(
+        reactor, book, store, show=lambda entry, _: entries.put_nowait(entry), told=talk.tell, alarm=lambda _: None
+    )
     listening = [bench.listen(Listen("tcp", "127.0.0.1", 0)), bench.listen(Listen("udp", "127.0.0.1", 0))]
     steps = [Step(plan) for plan in scenario["step"]]
     if not as_json:
@@ -212,7 +214,7 @@ def demo(
             if as_json:
                 print_json({"step": number, "say": step.plan["say"], "wrong": step.wrong, "entry": step.entry})
             elif step.entry:
-                OUT.print(words.of_entry(step.entry), soft_wrap=True)
+                words.show(OUT, step.entry)
             await asyncio.sleep(pace)
 
     def begin() -> None:
@@ -246,7 +248,7 @@ def _judged(step: Step) -> Text:
 
 def _verdict(steps: list[Step], wrong: list[Step], path: Path) -> None:
     table = Table(title="\nWhat was right, and what was wrong", title_justify="left", box=None, padding=(0, 2, 0, 0))
-    for heading in ("", "what was sent", "verdict, answer", "right, or what was wrong with it"):
+    for heading in ("", "what was sent", "verdict, answer", "why"):
         table.add_column(heading, overflow="fold", header_style="italic")
     for number, step in enumerate(steps, 1):
         verdict = step.entry["verdict"] if step.entry else "nothing"
@@ -259,12 +261,16 @@ def _verdict(steps: list[Step], wrong: list[Step], path: Path) -> None:
     OUT.print(
         f"\n{len(steps) - len(wrong)} of {len(steps)} steps became what they should. {kept.number} rows; {chain}."
     )
-    OUT.print(f"The journal stays at {path}", soft_wrap=True)
+    OUT.print(f"The journal stays at {path}. Look into it:", soft_wrap=True)
+    here = os.path.relpath(sys.argv[0])
+    farend = here if here.endswith("farend") and not here.startswith("..") else "farend"
     for command, why in (
         ("list", "what came, in order"),
         ("list --verdict unreadable", "only what could not be read"),
-        ("show 8", "one row, byte by byte"),
+        ("show 9", "one row, byte by byte"),
         ("verify", "that nothing was changed since"),
     ):
-        OUT.print(f"  farend journal {command} --journal {path}", Text(f"  {why}", style="dim"), sep="", soft_wrap=True)
+        OUT.print(
+            f"  {farend} journal {command} --journal {path}", Text(f"  {why}", style="dim"), sep="", soft_wrap=True
+        )
     TALK.print()

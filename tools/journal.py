@@ -11,11 +11,13 @@ import orjson
 import typer
 from rich.progress import Progress
 
-from protocols.dc09 import bare
+from protocols.dc09 import bare, decode
+from protocols.envelope import from_printable
 from receiver.desk import millis
-from receiver.journal import JournalError, Row, Store
+from receiver.journal import JournalError, Row, Seen, Store
+from tools import decode as explainer
 from tools import words
-from tools.common import JOURNAL, OUT, TALK, print_json, stop
+from tools.common import JOURNAL, OUT, TALK, book_from, key_from, print_json, stop
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -69,7 +71,7 @@ def list_rows(
             sys.stdout.buffer.write(row.text + b"\n")
         else:
             entry = orjson.loads(row.text)
-            OUT.print(f"{row.number:>7} {row.at[:10]} ", words.of_entry(entry), sep="", soft_wrap=True)
+            words.show(OUT, entry, f"{row.number:>7} {row.at[:10]} ")
     sys.stdout.flush()
 
 
@@ -77,17 +79,14 @@ def list_rows(
 def show(
     number: Annotated[int, typer.Argument(metavar="ROW", help="The number of the row.")],
     journal: Where = str(JOURNAL),
+    book: Annotated[Path | None, typer.Option(metavar="FILE", help="The account book, for names and keys.")] = None,
+    key: Annotated[str | None, typer.Option(metavar="HEX|@FILE|env:NAME", help="The AES key that opens it.")] = None,
     as_json: Json = False,
 ) -> None:
     """Show one row whole, its frame over a byte ruler.
 
     Example: farend journal show 12 --journal station.journal
     """
-    from protocols.dc09 import decode
-    from protocols.envelope import from_printable
-    from receiver.book import Book
-    from tools import decode as explainer
-
     row = next((row for row in _open(journal).rows(after=number - 1, events=True) if row.number == number), None)
     if row is None:
         stop(f"the journal has no row {number}", 1)
@@ -95,9 +94,16 @@ def show(
         print_json(row.text)
         return
     entry = orjson.loads(row.text)
-    OUT.print(f"{row.number:>7} {row.at[:10]} ", words.of_entry(entry), sep="", soft_wrap=True)
-    if "raw" in entry:
-        explainer.show(decode(from_printable(entry["raw"])), number, Book())
+    words.show(OUT, entry, f"{row.number:>7} {row.at[:10]} ")
+    if "raw" not in entry:
+        return
+    accounts = book_from(book)
+    frame = decode(from_printable(entry["raw"]), key_from(key) or accounts.key_for)
+    if frame.has("no-key") and not any(problem["rule"] == "no-key" for problem in entry["problems"]):
+        # It opened when it came; only here is there no key.
+        frame.problems = [problem for problem in frame.problems if problem.rule != "no-key"]
+        frame.notes.append("sealed; it opened when it came. --book or --key shows what is inside, byte by byte")
+    explainer.show(frame, number, accounts)
 
 
 @app.command()
@@ -159,18 +165,31 @@ def verify(journal: Where = str(JOURNAL), as_json: Json = False) -> None:
 
 
 @app.command()
-def paths(journal: Where = str(JOURNAL), as_json: Json = False) -> None:
-    """List when each account was last heard over each line and path, and how many polls came.
+def paths(
+    journal: Where = str(JOURNAL),
+    book: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The account book: also lists paths never heard.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """List when each account was last acknowledged over each line and path, and how many polls came.
 
-    Example: farend journal paths --journal station.journal
+    Example: farend journal paths --journal station.journal --book station.toml
     """
-    for seen in _guard(iter(_open(journal).seen())):
+    seen = list(_guard(iter(_open(journal).seen())))
+    heard = {(one.account, one.path) for one in seen}
+    never = [
+        Seen(account.mark, path.line or "-", path.name, "never", 0)
+        for account in book_from(book).accounts
+        for path in account.path
+        if (account.mark, path.name) not in heard
+    ]
+    for one in sorted([*seen, *never]):
         if as_json:
-            print_json(seen._asdict())
+            print_json(one._asdict())
         else:
             OUT.print(
-                f"{seen.account:<10} {seen.line:<4} {seen.path or '-':<12} last {seen.at}  polls {seen.polls}",
-                markup=False,
+                f"{one.account:<10} {one.line:<4} {one.path or '-':<12} last {one.at}  polls {one.polls}", markup=False
             )
 
 
@@ -216,4 +235,9 @@ def _time(text: str | None, option: str) -> str | None:
 
 def _flat(entry: dict[str, Any]) -> list[dict[str, Any]]:
     problems = "; ".join(f"{one['rule']}: {one['detail']}" for one in entry.get("problems", ()))
-    return [entry | signal | {"problems": problems} for signal in entry.get("signals") or [{}]]
+    rows = [entry | signal | {"problems": problems} for signal in entry.get("signals") or [{}]]
+    # A text from the wire must not become a formula in somebody's spreadsheet.
+    return [
+        {key: f"'{value}" if str(value)[:1] in ("=", "+", "-", "@") else value for key, value in row.items()}
+        for row in rows
+    ]

@@ -76,6 +76,11 @@ class Printer:
         """Something that needs a person, on stderr."""
         self._talk.put(f"{datetime.now(UTC):%H:%M:%S} farend: {what}")
 
+    def alarm(self, what: str) -> None:
+        """An alarm that needs a person: on stderr too, unless the same eyes see its line on stdout."""
+        if self._as_json or not (OUT.is_terminal and TALK.is_terminal):
+            self.tell(what)
+
     def close(self) -> None:
         """Write what waits, for two seconds at most."""
         self._out.close()
@@ -88,7 +93,7 @@ class Printer:
         if self._as_json:
             sys.stdout.buffer.write(item + b"\n")
         else:
-            OUT.print(words.of_entry(item), soft_wrap=True)
+            words.show(OUT, item)
 
 
 def _talk(what: str) -> None:
@@ -144,6 +149,7 @@ def listen(
         store,
         show=printer.show,
         told=printer.tell,
+        alarm=printer.alarm,
         settings=Settings(Policy(unknown, repeat_seconds), keep_polls, Limits(idle=idle)),
         recorder=recorder_for(capture, printer.tell),
     )

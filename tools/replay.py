@@ -134,7 +134,7 @@ def _print(entry: dict[str, Any], as_json: bool, progress: Progress) -> None:
     if as_json:
         sys.stdout.buffer.write(orjson.dumps(entry) + b"\n")
     else:
-        OUT.print(words.of_entry(entry), soft_wrap=True)
+        words.show(OUT, entry)
 
 
 class _Player:

@@ -2,6 +2,8 @@
 
 from typing import Any
 
+from rich.console import Console
+from rich.table import Table
 from rich.text import Text
 
 from protocols.values import legible
@@ -65,21 +67,36 @@ def of_frame(entry: dict[str, Any]) -> str:
     return legible(f"{whose}: {said}" if whose else said)
 
 
-def of_entry(entry: dict[str, Any]) -> Text:
-    """One line: when, where, what, verdict and answer, and what is wrong with it."""
+def of_entry(entry: dict[str, Any], *, warn: bool = True) -> tuple[str, Text]:
+    """When and where, and what: said, verdict and answer, what is wrong with it, and (unless told elsewhere) its warning."""
     if "event" in entry:
-        return Text(f"{entry['at'][11:23]}  bench  {entry['event']}: {entry['detail']}", style="dim")
+        return f"{entry['at'][11:23]}  bench", Text(f"{entry['event']}: {legible(entry['detail'])}", style="dim")
     where = "/".join(filter(None, (entry["line"], entry["path"])))
-    line = Text(f"{entry['at'][11:23]}  {where:<13} {of_frame(entry)}")
+    line = Text(of_frame(entry))
     note = entry["sequence_note"]
     number = f" #{entry['sequence']:04d}" if entry["sequence"] else ""
     line.append(f"{number}{f' ({note})' if note and note != entry['verdict'] else ''}", style="dim")
-    verdict = f"{entry['verdict']}, {ANSWERS[entry['reply']]}"
-    line.append(
-        "  → " + verdict, style="bold" if entry["verdict"] in ("accepted", "poll", "repeat") else "bold underline"
-    )
+    good = entry["verdict"] in ("accepted", "poll", "repeat")
+    line.append(f"  → {entry['verdict']}, {ANSWERS[entry['reply']]}", style="bold" if good else "bold underline")
     for problem in entry["problems"]:
-        line.append(f"\n              {problem['rule']}: {legible(problem['detail'])}", style="italic")
-    if entry["warning"]:
-        line.append(f"\n              ! {entry['warning']}", style="bold reverse")
-    return line
+        line.append(f"\n{problem['rule']}: {legible(problem['detail'])}", style="italic")
+    for told in entry["notes"]:
+        line.append(f"\n{legible(told)}", style="italic")
+    if entry["warning"] and warn:
+        line.append(f"\n! {entry['warning']}", style="bold")
+    return f"{entry['at'][11:23]}  {where}", line
+
+
+def show(console: Console, entry: dict[str, Any], lead: str = "", *, warn: bool = True) -> None:
+    """Print an entry: wrapped under itself on a terminal, elsewhere a line that programs can cut."""
+    when, what = of_entry(entry, warn=warn)
+    margin = f"{lead}{when}".ljust(len(lead) + 26)
+    if not console.is_terminal:
+        indent = "\n" + " " * len(margin)
+        console.print(margin + what.plain.replace("\n", indent), soft_wrap=True, markup=False)
+        return
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row(margin, what)
+    console.print(grid)
