@@ -35,9 +35,11 @@ from conftest import (
     sealed,
     stamp,
 )
+from OpenSSL import SSL
 
 from receiver.clock import Clock
 from receiver.journal import Row, Store
+from receiver.lines import tls_context
 
 Open = Callable[..., Bench]
 BOTH_LINES = pytest.mark.parametrize("line", ["tcp", "udp"])
@@ -247,6 +249,7 @@ async def test_the_same_message_again_on_another_line_is_a_repeat_tied_to_the_fi
         ([5, 6, 7], 5, "reused"),
         ([5], 9, "gap"),
         ([9998], 3, "gap"),
+        ([700], 500, "gap"),
         ([700], 1, "restart"),
         ([700], 42, "restart"),
     ],
@@ -608,6 +611,12 @@ async def test_tls_1_2_and_up_are_spoken_and_nothing_older(
     else:
         with pytest.raises(ssl.SSLError, match=r"(?i)protocol.version"):  # the alert is the receiver's word
             await bench.panel("tls", context)
+
+
+def test_older_tls_is_switched_off_whatever_openssl_is_built_to_refuse(certificate: tuple[Path, Path]) -> None:
+    options = tls_context(*certificate).getContext().set_options(0)
+    assert options & SSL.OP_NO_TLSv1_1
+    assert options & SSL.OP_NO_TLSv1
 
 
 async def test_someone_who_speaks_no_tls_to_the_tls_port_harms_nobody(

@@ -23,7 +23,7 @@ from receiver.desk import millis
 from receiver.journal import Store
 from tools import words
 from tools.common import CAUTION, OUT, TALK, print_json
-from tools.listen import Printer, run, store_from
+from tools.listen import Printer, recorder_for, run, store_from
 
 ANSWER_SECONDS = 1.0
 
@@ -167,6 +167,9 @@ def demo(
         Path | None, typer.Option(metavar="PATH", help="Where the journal is kept; by default a new folder.")
     ] = None,
     pace: Annotated[float, typer.Option(min=0, help="Seconds between steps, for reading along.")] = 0.7,
+    capture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Record every byte, both ways, into this file.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a step on stdout.")] = False,
 ) -> None:
     """Do the whole main job on loopback in under a minute: a bench, an invented estate's panels, a verdict.
@@ -189,9 +192,16 @@ def demo(
     from receiver.bench import Bench, Listen
 
     talk = Printer(as_json)
+    recorder = recorder_for(capture, talk.tell, "the demo: an invented estate, station.toml")
     entries: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
     bench = Bench(
-        reactor, book, store, show=lambda entry, _: entries.put_nowait(entry), told=talk.tell, alarm=lambda _: None
+        reactor,
+        book,
+        store,
+        show=lambda entry, _: entries.put_nowait(entry),
+        told=talk.tell,
+        alarm=lambda _: None,
+        recorder=recorder,
     )
     listening = [bench.listen(Listen("tcp", "127.0.0.1", 0)), bench.listen(Listen("udp", "127.0.0.1", 0))]
     steps = [Step(plan) for plan in scenario["step"]]

@@ -206,11 +206,11 @@ def store_from(journal: str) -> Store:
         stop(str(error))
 
 
-def recorder_for(capture: Path | None, tell: Callable[[str], None]) -> Recorder | None:
+def recorder_for(capture: Path | None, tell: Callable[[str], None], note: str = "") -> Recorder | None:
     if capture is None:
         return None
     try:
-        return Recorder(capture, datetime.now(UTC), "recorded by farend listen", tell)
+        return Recorder(capture, datetime.now(UTC), note or "recorded by farend listen", tell)
     except OSError as error:
         stop(f"--capture {capture}: {error.strerror}")
 
