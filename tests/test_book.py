@@ -117,6 +117,14 @@ def test_a_mistake_is_told_with_the_line_it_stands_on(text: str, line: int, says
     assert says in told
 
 
+def test_two_accounts_that_may_fit_a_frame_alike_are_a_mistake() -> None:
+    text = '[[account]]\nnumber = "4471"\nname = "x"\n{}\n[[account]]\nnumber = "4471"\nname = "y"\n{}\n'
+    (told,) = mistakes(text.format('receiver = "1"', 'prefix = "1"'))
+    assert told.startswith("book:6:")
+    assert "alike" in told
+    assert len(books.parse(text.format('prefix = "1"', 'prefix = "2"'), "book", Path()).accounts) == 2
+
+
 def test_all_mistakes_are_told_at_once() -> None:
     assert len(mistakes('[[account]]\nnumber = 1\nnmae = "x"\n')) == 3
 

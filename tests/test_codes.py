@@ -125,6 +125,7 @@ def test_what_is_no_contact_id_message_is_a_bad_payload(text: str) -> None:
         ("Nti10:30/ri2/FA3/ri4/GA5", [("FA", "2", "3", None, None), ("GA", "4", "5", None, None)]),
         ("Npi12/ri1/AT", [("AT", "1", None, None, None)]),
         ("NRP00", [("RP", None, None, None, None)]),
+        ("Nri1/FA3 KITCHEN", [("FA", "1", "3", None, "KITCHEN")]),
         ("Nri1BA15*x|FA3", [("BA", "1", "15", None, "x"), ("FA", "1", "3", None, None)]),
     ],
 )
@@ -132,6 +133,12 @@ def test_what_a_two_letter_block_says(text: str, said: list[tuple[str | None, ..
     payload = two_letter.read(text)
     assert [(s.code, s.area, s.zone, s.user, s.text) for s in payload.signals] == said
     assert payload.problems == []
+
+
+def test_one_block_costs_a_bounded_amount_whatever_it_holds() -> None:
+    payload = two_letter.read("N" + "".join(f"x{letter}1" for letter in "abcdefghijklmn") + "BA1" * 1000)
+    assert len(payload.signals) <= two_letter.MOST_CODES + 1
+    assert [problem.rule for problem in payload.problems] == ["bad-payload"]
 
 
 def test_old_events_come_from_the_panels_memory() -> None:

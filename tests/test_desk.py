@@ -185,6 +185,37 @@ def test_the_same_message_again_is_a_repeat_tied_to_the_first() -> None:
     assert (again.verdict, again.reply, again.sequence_note, again.repeat_of) == ("repeat", "ACK", "repeat", 1)
 
 
+def test_the_same_message_with_another_account_inside_is_no_repeat() -> None:
+    desk = Desk()
+    desk.judge(wrap(b'"SIA-DCS"0007L0#4471[#4471|Nri1/FA15]'))
+    other = desk.judge(wrap(b'"SIA-DCS"0007L0#4471[#4472|Nri1/FA15]'))
+    assert (other.verdict, other.sequence_note) == ("accepted", "reused")
+
+
+def test_one_test_does_not_open_another_house_of_the_same_number() -> None:
+    book = books.parse(
+        "".join(
+            f'[[account]]\nnumber = "4471"\nname = "x"\nprefix = "{prefix}"\nanswer = "on-test"\n' for prefix in (1, 2)
+        ),
+        "book",
+        Path(),
+    )
+    memory = Memory()
+    memory.on_test[book.accounts[0].mark] = NOW + timedelta(hours=1)
+    verdicts = [
+        judge(
+            Piece("frame", raw := build("SIA-DCS", 7, "4471", "Nri1/FA1", prefix=prefix), len(raw)),
+            book,
+            memory,
+            Origin("tcp", 1, "127.0.0.1", "x"),
+            NOW,
+            0.0,
+        ).verdict
+        for prefix in ("1", "2")
+    ]
+    assert verdicts == ["accepted", "held-back"]
+
+
 def test_an_encrypted_repeat_is_known_by_its_opened_data() -> None:
     desk = Desk()
     one, two = sealed(at=0), sealed(at=10)

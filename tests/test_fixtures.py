@@ -12,10 +12,21 @@ FIXTURES = Path(__file__).parent.parent / "fixtures"
 def test_the_recording_replayed_into_the_desk_becomes_what_the_scenario_says() -> None:
     """`farend demo --capture` made it; the desk judges it with the clock of the capture, so its stamps do not age."""
     steps = tomllib.loads((FIXTURES / "scenario.toml").read_text("utf-8"))["step"]
-    command = [sys.executable, "-m", "tools.farend", "replay", str(FIXTURES / "estate.capture"), "--speed", "max", "--json"]
+    command = [
+        sys.executable,
+        "-m",
+        "tools.farend",
+        "replay",
+        str(FIXTURES / "estate.capture"),
+        "--speed",
+        "max",
+        "--json",
+    ]
     done = subprocess.run([*command, "--book", str(FIXTURES / "station.toml")], capture_output=True, check=False)
     became = [json.loads(line) for line in done.stdout.splitlines()]
-    assert [(entry["verdict"], entry["reply"]) for entry in became] == [(step["verdict"], step["answer"]) for step in steps]
+    assert [(entry["verdict"], entry["reply"]) for entry in became] == [
+        (step["verdict"], step["answer"]) for step in steps
+    ]
     assert done.returncode == 0  # every answer is the recorded one
 
 

@@ -418,10 +418,14 @@ async def test_a_frame_that_comes_byte_by_byte_is_read(open_bench: Open) -> None
     assert await panel.until(b"\r") == ack(12)
 
 
-async def test_who_begins_a_frame_and_does_not_end_it_in_time_is_closed_with_a_row(open_bench: Open) -> None:
+@pytest.mark.parametrize("line", ["tcp", "tls"])
+async def test_who_begins_a_frame_and_does_not_end_it_in_time_is_closed_with_a_row(
+    open_bench: Open, certificate: tuple[Path, Path], line: str
+) -> None:
     """One byte now and then does not keep a connection: the time is for the whole frame."""
-    bench = open_bench(limits={"frame": 0.3})
-    panel = await bench.panel()
+    secured = line == "tls"
+    bench = open_bench(line, limits={"frame": 0.3}, certificate=certificate if secured else None)
+    panel = await bench.panel(line, trusting(certificate) if secured else None)
     began = time.monotonic()
     with contextlib.suppress(ConnectionError):
         for byte in alarm(12)[:-1]:
@@ -432,6 +436,40 @@ async def test_who_begins_a_frame_and_does_not_end_it_in_time_is_closed_with_a_r
     assert await panel.receive() == b""
     entry = await bench.entry()
     assert (entry["verdict"], entry["reply"]) == ("unreadable", "none")
+
+
+async def test_a_steady_stream_cut_in_mid_frame_each_time_is_not_cut_off(open_bench: Open) -> None:
+    """The time is for each frame, not for the stream: every segment here ends inside a frame."""
+    bench = open_bench(limits={"frame": 0.4})
+    panel = await bench.panel()
+    stream = b"".join(alarm(sequence) for sequence in range(1, 14))
+    size = len(alarm(1))
+    await panel.send(stream[: size // 2])
+    for turn in range(12):
+        await asyncio.sleep(0.15)
+        await panel.send(stream[size // 2 + turn * size : size // 2 + (turn + 1) * size])
+        assert await panel.until(b"\r") == ack(turn + 1)
+
+
+async def test_one_address_that_cannot_be_written_to_costs_no_other_peer_its_answer(open_bench: Open) -> None:
+    """A forged source such as the broadcast address: its write fails, in the same commit as another's."""
+    bench = open_bench("udp")
+    panel = await bench.panel("udp")
+    (line,) = bench.bench._datagrams
+    await panel.send(alarm(12))
+    line.datagramReceived(alarm(13), ("255.255.255.255", 9))
+    assert await panel.receive() == ack(12)
+    await panel.send(alarm(14))
+    assert await panel.receive() == ack(14)
+
+
+async def test_thousands_of_scraps_in_one_datagram_are_a_bounded_number_of_rows(open_bench: Open) -> None:
+    bench = open_bench("udp")
+    panel = await bench.panel("udp")
+    await panel.send(b"\nA\r" * 5000)
+    entries = [await bench.entry() for _ in range(65)]
+    assert sum(entry["size"] for entry in entries) == 15_000
+    assert [entry["verdict"] for entry in entries] == ["unreadable"] * 64 + ["noise"]
 
 
 async def test_noise_is_one_row_soon_after_it_falls_quiet(open_bench: Open) -> None:
