@@ -27,7 +27,8 @@ from receiver.desk import Decision, Memory, Origin, Policy
 from receiver.journal import GRANTED, REFUSED, WAITING, Journal, JournalError, Row, Seen, Store
 
 POLLS_KEPT_SECONDS = 60.0
-PULSE_SECONDS = 5.0  # while only polls come, how soon a disk that refuses is noticed
+DRAIN_SECONDS = 10.0
+PULSE_SECONDS = 1.0  # while only polls come, how soon a disk that refuses is noticed
 MOST_UNKEPT = 20_000  # rows not on disk yet beyond which UDP is not read from
 
 Show = Callable[[dict[str, Any], bytes | None], None]  # an entry, and its JSON if that is made already
@@ -104,7 +105,7 @@ class Bench:
             self._datagrams.append(datagrams)
             line: lines.DatagramLine | lines.StreamLine = datagrams
         else:
-            stream = lines.StreamLine(wanted.kind, self, self.clock.tick, self.settings.limits)
+            stream = lines.StreamLine(wanted.kind, self, self.clock.tick, self.reactor.callLater, self.settings.limits)
             if wanted.certificate and wanted.private_key:
                 context = lines.tls_context(wanted.certificate, wanted.private_key)
                 port = self.reactor.listenSSL(wanted.port, stream, context, backlog=1024, interface=wanted.host)
@@ -129,7 +130,7 @@ class Bench:
             self.told(
                 "the kernel does not hold this machine's clock to be synchronised: stamps are judged by it all the same"
             )
-        self.take_wishes()
+        self._carefully(self.take_wishes)
         for seconds, work in (
             (0.25, self.take_wishes),
             (1.0, self._every_second),
@@ -166,6 +167,8 @@ class Bench:
             for seen in self._seen.values():
                 self.journal.saw(seen)
             self.event("stop", "asked to")
+            if self.journal.failing:
+                self.journal.retry()  # the disk may be back by now
             await self._drain()
             self.journal.close()
             if self.journal.failing:
@@ -184,7 +187,11 @@ class Bench:
             self.told(f"internal error: {error!r}")
 
     async def _drain(self) -> None:
-        while self.journal and self.journal.depth and not self.journal.failing:
+        """Wait until what was read is kept and answered: ten seconds at most, lest one peer keep the bench from ending."""
+        deadline = self.clock.tick() + DRAIN_SECONDS
+        while self.clock.tick() < deadline and (
+            any(stream.waiting for stream in self._streams) or (self.journal is not None and self.journal.busy)
+        ):
             await task.deferLater(self.reactor, 0.005)
 
     # What the lines call
@@ -247,12 +254,20 @@ class Bench:
         try:
             wishes = self._wishes.wishes(self._wished)
             for number, wish, state in wishes:
-                granted = state != REFUSED and self._knows(wish)
-                if state == WAITING:
-                    self._wishes.take(number, GRANTED if granted else REFUSED)
-                self._wished = number
-                if granted:
-                    self._grant(wish, fresh=state == WAITING)
+                try:
+                    granted = state != REFUSED and self._knows(wish)
+                    if state == WAITING:
+                        self._wishes.take(number, GRANTED if granted else REFUSED)
+                    self._wished = number
+                    if granted:
+                        self._grant(wish, fresh=state == WAITING)
+                except (
+                    KeyError,
+                    ValueError,
+                    TypeError,
+                ) as error:  # one that another version wrote must not stop the others
+                    self._wished = number
+                    self.told(f"a wish cannot be read and is left out: {error!r}")
         except (JournalError, sqlite3.Error):
             return False  # locked or failing: the next look is in a quarter of a second
         return bool(wishes)
@@ -260,11 +275,13 @@ class Bench:
     # Inside
 
     def _keep(self, decision: Decision, entry: dict[str, Any], respond: lines.Respond) -> None:
+        def undo() -> None:
+            if decision.verdict not in ("noise", "unreadable"):
+                decision.not_kept()
+                entry.update(desk.verdict_words(decision))
+
         def kept(row: Row | None) -> None:
             if row is None:
-                if decision.verdict not in ("noise", "unreadable"):
-                    decision.not_kept()
-                    entry.update(desk.verdict_words(decision))
                 respond(b"")
             else:
                 self._respond(decision, respond)
@@ -274,7 +291,7 @@ class Bench:
                 self.show(entry, row.text if row else None)
 
         if self.journal:
-            self.journal.add(entry, kept)
+            self.journal.add(entry, kept, undo)
             if self._reading_udp and self.journal.depth > MOST_UNKEPT:
                 self._read_udp(False)
         else:

@@ -300,10 +300,15 @@ def _unheard(_: Row | None) -> None:
     """Nobody waits for this row."""
 
 
+def _nothing() -> None:
+    """Nothing is to be undone for this row."""
+
+
 class _Waiting(NamedTuple):
     row: Row
     entry: dict[str, Any]
     kept: Kept
+    undo: Callable[[], None]
 
 
 class Journal:
@@ -335,21 +340,31 @@ class Journal:
         """Rows that are not on disk yet."""
         return len(self._waiting) + (MOST_A_COMMIT if self._busy else 0)
 
-    def add(self, entry: dict[str, Any], kept: Kept) -> None:
-        """Hand in a row. Its number goes into the entry as `row`; `kept` hears of it once it is on disk."""
+    @property
+    def busy(self) -> bool:
+        """Whether a commit is under way or rows wait for one."""
+        return self._busy or bool(self._waiting)
+
+    def add(self, entry: dict[str, Any], kept: Kept, undo: Callable[[], None] = _nothing) -> None:
+        """Hand in a row. Its number goes into the entry as `row`; `kept` hears of it once it is on disk.
+
+        If a commit fails, `undo` is called for all that waited, the newest first, so that what each takes back is what the
+        one before it left; then each `kept` hears None, in order.
+        """
         if self.failing:
-            self._tell(kept, None)
+            undo()
             self._hold(entry)
+            self._tell(kept, None)
             return
-        self._waiting.append(self._numbered(entry, kept))
+        self._waiting.append(self._numbered(entry, kept, undo))
         if not self._busy:
             self._start()
 
-    def _numbered(self, entry: dict[str, Any], kept: Kept) -> _Waiting:
+    def _numbered(self, entry: dict[str, Any], kept: Kept, undo: Callable[[], None] = _nothing) -> _Waiting:
         entry["row"] = self.next
         row = Row(self.next, entry["at"], whose(entry), entry.get("verdict"), orjson.dumps(entry))
         self.next += 1
-        return _Waiting(row, entry, kept)
+        return _Waiting(row, entry, kept, undo)
 
     def saw(self, seen: Seen) -> None:
         """Note a path's last time and count; they go to disk with the next rows, or with `flush`."""
@@ -387,8 +402,8 @@ class Journal:
                 if reopen:
                     self._store.reopen()
                 self._store.append([waiting.row for waiting in rows], seen)
-            except (sqlite3.Error, OSError) as error:
-                failure = str(error)
+            except Exception as error:  # whatever it is, the thread lives on, and everybody hears that nothing was kept
+                failure = str(error) or repr(error)
             self._call_soon(self._written, rows, failure, reopen)
 
     def _written(self, rows: list[_Waiting], failure: str | None, retried: bool) -> None:
@@ -407,11 +422,13 @@ class Journal:
         self._waiting.clear()
         self.failing = True
         self._told(f"THE JOURNAL CANNOT WRITE ({failure}): nothing is answered until it can")
-        for waiting in reversed(lost):  # the newest first, so that what each undoes is what the one before left
-            waiting.entry["row"] = None  # the number will be another row's
-            self._tell(waiting.kept, None)
+        for waiting in reversed(lost):
+            waiting.undo()
         for waiting in lost:
+            waiting.entry["row"] = None  # the number will be another row's
             self._hold(waiting.entry)
+        for waiting in lost:  # held first: what comes in while these hear of it is newer
+            self._tell(waiting.kept, None)
 
     def _recover(self, written: int) -> None:
         for _ in range(written):

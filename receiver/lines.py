@@ -28,6 +28,7 @@ IDLE_SECONDS = 3600.0
 FRAME_SECONDS = 60.0  # for a frame, or a run of noise, once it has begun
 QUIET_SECONDS = 2.0  # a run of noise is over when nothing follows for this long
 MOST_UNANSWERED = 64
+SHORTEST_FRAME = 20  # LF crc 0LLL "NULL"0000L0[] CR has more bytes
 SLICE = 4096  # bytes taken apart at a time, so that scraps cost no more memory than frames
 
 Respond = Callable[[bytes], None]
@@ -55,21 +56,28 @@ def peer_text(host: str, port: int) -> str:
 
 @implementer(interfaces.IPushProducer, interfaces.IHalfCloseableProtocol)
 class _Conversation(Connection):
-    """One TCP or TLS connection."""
+    """One TCP or TLS connection.
+
+    What is read waits in `raw`, what was taken apart in `unread`; both are worked off in turns, so that a peer who sends
+    much at once costs the others no more than a turn. While anything waits, nothing more is read.
+    """
 
     transport: Any  # Twisted's interfaces say less than its transports can do
 
     def __init__(self, line: "StreamLine", number: int) -> None:
         self.line, self.name = line, f"{line.kind}-{number}"
         self.reader = Reader()
-        self.raw: deque[bytes] = deque()  # read from the socket, not yet taken apart: at most one segment
+        self.raw: deque[bytes] = deque()  # at most one segment, in slices
         self.unread: deque[Piece] = deque()
         self.unanswered = 0
         self.paused = False  # by the transport: the peer does not fetch its answers
         self.reading = True
         self.taking = False
+        self.turn_due = False
         self.spoke = False
-        self.ended = False  # the peer will send no more, but may wait for answers
+        self.ended = False  # nothing more will be taken, but answers may still leave
+        self.closed: float | None = None  # when we closed it
+        self.lost = False  # no answer can leave any more
         self.begun: float | None = None  # when what is unfinished began
         self.heard = 0.0
 
@@ -82,9 +90,11 @@ class _Conversation(Connection):
         self._record("open", b"")
 
     def dataReceived(self, data: bytes) -> None:
-        self.heard = self.line.tick()
         self.spoke = True
         self._record("panel", data)
+        if self.closed is not None:
+            return  # over TLS bytes come in after we have closed; no answer could leave, so none is promised
+        self.heard = self.line.tick()
         self.raw.extend(data[begin : begin + SLICE] for begin in range(0, len(data), SLICE))
         self._take()
 
@@ -95,12 +105,11 @@ class _Conversation(Connection):
             self.line.desk.connection_failed(self.origin.peer, f"TLS failed: {_tls_reason(reason.value)}")
         elif not self.spoke:
             self.line.desk.connection_failed(self.origin.peer, f"{self.line.kind} connection closed without a byte")
-        while self.raw:
-            self.unread.extend(self.reader.feed(self.raw.popleft()))
-        self.unread.extend(self.reader.close())
-        while self.unread:
-            self.line.desk.receive(self.unread.popleft(), self.origin, lambda _: None)
         self._record("close", b"")
+        self.lost = self.ended = True
+        self.paused = False
+        self.line.draining[self] = None
+        self._take()
 
     def readConnectionLost(self) -> None:
         self.ended = True
@@ -111,20 +120,21 @@ class _Conversation(Connection):
 
     def end(self) -> None:
         """Close the connection once what was answered has been written."""
-        self.transport.unregisterProducer()  # over TLS a connection with a producer never closes
-        self.transport.loseConnection()
+        if self.closed is None and not self.lost:
+            self.closed = self.line.tick()
+            self.transport.unregisterProducer()  # over TLS a connection with a producer never closes
+            self.transport.loseConnection()
 
     def overdue(self, now: float) -> None:
         """Called now and then while something is unfinished."""
         limits = self.line.limits
         late = self.reading and self.begun is not None and now - self.begun >= limits.frame
-        if late or (self.reader.holds == "noise" and now - self.heard >= limits.quiet):
-            self.unread.extend(self.reader.close())
-            self._note_unfinished(progress=True)
-            self._take()
         if late:
             self.ended = True
-            self._flow()
+        elif self.reader.holds == "noise" and now - self.heard >= limits.quiet:
+            self.unread.extend(self.reader.close())
+            self._note_unfinished(progress=True)
+        self._take()
 
     def pauseProducing(self) -> None:
         self.paused = True
@@ -137,17 +147,34 @@ class _Conversation(Connection):
     def stopProducing(self) -> None:
         pass
 
+    @property
+    def waiting(self) -> bool:
+        """Whether anything that was read still waits for its turn or its answer."""
+        return bool(self.unread or self.raw or self.unanswered)
+
     def _take(self) -> None:
         if self.taking:  # an answer that is given at once comes back here: the loop below goes on by itself
             return
-        self.taking = True
+        self.taking, turn = True, 0
         try:
-            while self.unanswered < MOST_UNANSWERED and not self.paused and self._next():
+            while turn < MOST_UNANSWERED and self.unanswered < MOST_UNANSWERED and not self.paused and self._next():
+                turn += 1
                 self.unanswered += 1
                 self.line.desk.receive(self.unread.popleft(), self.origin, self._respond)
+        except Exception:
+            self.unanswered -= 1
+            self.transport.abortConnection()
+            raise
         finally:
             self.taking = False
+        if turn == MOST_UNANSWERED and not self.turn_due:
+            self.turn_due = True
+            self.line.later(0, self._next_turn)
         self._flow()
+
+    def _next_turn(self) -> None:
+        self.turn_due = False
+        self._take()
 
     def _next(self) -> bool:
         """Whether a piece is there to be taken, after reading on in what came, a slice at a time."""
@@ -161,20 +188,27 @@ class _Conversation(Connection):
 
     def _flow(self) -> None:
         waiting = bool(self.unread or self.raw)
+        if self.lost:
+            if not self.waiting:
+                self.line.draining.pop(self, None)
+            return
         if self.ended:
-            if not waiting and not self.unanswered:
+            if not self.waiting:
                 self.end()
             return
+        if self.line.closing:
+            return  # the bench stops, and has paused us: what was read is answered, and nothing more is read
         if self.reading == (waiting or self.paused):
             self.reading = not self.reading
             if self.reading:
+                self.begun = self.begun and self.line.tick()  # the time while we did not read is not the peer's
                 self.transport.resumeProducing()
             else:
                 self.transport.pauseProducing()
 
     def _respond(self, reply: bytes) -> None:
         self.unanswered -= 1
-        if reply:
+        if reply and not self.lost:
             self._record("receiver", reply)
             self.transport.write(reply)
         if self.unread or self.raw or self.ended:
@@ -186,7 +220,8 @@ class _Conversation(Connection):
             self.line.unfinished.pop(self, None)
         elif self.begun is None or progress:
             self.begun = self.heard
-            self.line.unfinished[self] = None
+            if not self.lost:
+                self.line.unfinished[self] = None
 
     def _record(self, what: What, data: bytes) -> None:
         self.line.desk.record(self.name, what, data, self.line.kind, self.origin.peer)
@@ -203,11 +238,14 @@ class StreamLine(Factory):
     noisy = False
     _numbers = itertools.count(1)
 
-    def __init__(self, kind: str, desk: Desk, tick: Callable[[], float], limits: Limits) -> None:
-        self.kind, self.desk, self.tick, self.limits = kind, desk, tick, limits
+    def __init__(
+        self, kind: str, desk: Desk, tick: Callable[[], float], later: Callable[..., Any], limits: Limits
+    ) -> None:
+        self.kind, self.desk, self.tick, self.later, self.limits = kind, desk, tick, later, limits
         self.port = 0
         self.open: dict[_Conversation, None] = {}
         self.unfinished: dict[_Conversation, None] = {}
+        self.draining: dict[_Conversation, None] = {}  # lost, and what they had sent is still being worked off
         self.closing = False
 
     def buildProtocol(self, addr: Any) -> _Conversation:
@@ -217,6 +255,11 @@ class StreamLine(Factory):
         if not self.closing:
             self.desk.line_lost(self.kind, "the port stopped listening")
         super().doStop()  # type: ignore[no-untyped-call]
+
+    @property
+    def waiting(self) -> bool:
+        """Whether anything that was read from any connection still waits."""
+        return bool(self.draining) or any(conversation.waiting for conversation in self.open)
 
     def sweep(self) -> None:
         """Close what has been silent or unfinished too long; call it about once a second."""
@@ -228,7 +271,11 @@ class StreamLine(Factory):
         """Close connections that have been silent for an hour; call it about once a minute."""
         now = self.tick()
         for conversation in list(self.open):
-            if now - conversation.heard >= self.limits.idle:
+            closed = conversation.closed
+            # Who was closed and does not close in turn (over TLS both must) is not waited for.
+            if now - conversation.heard >= self.limits.idle or (
+                closed is not None and now - closed >= self.limits.frame
+            ):
                 conversation.transport.abortConnection()
 
 
@@ -263,7 +310,8 @@ class DatagramLine(DatagramProtocol):
                     self.transport.write(reply, addr)
 
         pieces = read_all(datagram)
-        if len(pieces) > MOST_UNANSWERED:  # a datagram of scraps: the rest of it is one run of noise
+        if len(pieces) > MOST_UNANSWERED and len(datagram) < len(pieces) * SHORTEST_FRAME:
+            # A datagram of scraps, none of them long enough for a frame: the rest of it is one run of noise.
             taken = sum(piece.size for piece in pieces[:MOST_UNANSWERED])
             rest = datagram[taken:]
             pieces[MOST_UNANSWERED:] = [Piece("noise", rest[:KEPT_OF_NOISE], len(rest))]

@@ -1,10 +1,12 @@
 """`farend listen`: receive."""
 
+import io
 import os
 import queue
 import sys
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -26,8 +28,14 @@ MOST_TOLD = 10_000
 class Writer:
     """Writes in a thread of its own: whoever reads stdout or stderr slowly, or not at all, delays no answer."""
 
-    def __init__(self, write: Callable[[Any], None], flush: Callable[[], None], most: int) -> None:
-        self._write, self._flush = write, flush
+    def __init__(
+        self,
+        write: Callable[[Any], None],
+        flush: Callable[[], None],
+        most: int,
+        failed: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self._write, self._flush, self._failed = write, flush, failed
         self._waiting: queue.Queue[Any] = queue.Queue(most)
         self.left_out = 0
         self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
@@ -49,15 +57,20 @@ class Writer:
         self._thread.join(seconds)
 
     def _run(self) -> None:
-        try:
-            while (item := self._waiting.get()) is not None:
+        while (item := self._waiting.get()) is not None:
+            try:
                 self._write(item)
                 if self._waiting.empty():
                     self._flush()
+            except OSError:  # nobody reads it any more: the journal keeps everything
+                self.left_out += 1
+                while self._waiting.get() is not None:
+                    self.left_out += 1
+                return
+            except Exception as error:  # one line that cannot be shown must not silence the others
+                self._failed(f"a line could not be shown: {error!r}")
+        with suppress(OSError):
             self._flush()
-        except (OSError, ValueError):  # nobody reads it any more: the journal keeps everything
-            while self._waiting.get() is not None:
-                pass
 
 
 class Printer:
@@ -65,8 +78,11 @@ class Printer:
 
     def __init__(self, as_json: bool) -> None:
         self._as_json = as_json
-        self._out = Writer(self._entry, sys.stdout.flush, MOST_WAITING)
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot show a name shows its escapes
+                stream.reconfigure(errors="backslashreplace")
         self._talk = Writer(_talk, sys.stderr.flush, MOST_TOLD)
+        self._out = Writer(self._entry, sys.stdout.flush, MOST_WAITING, self.tell)
 
     def show(self, entry: dict[str, Any], text: bytes | None) -> None:
         """An entry, on stdout."""
