@@ -58,7 +58,7 @@ def check(file: File, as_json: Json = False) -> None:
         raise typer.Exit(1) from None
     if not as_json:
         keyed = sum(account.key is not None for account in found.accounts)
-        OUT.print(f"{file}: {len(found.accounts)} accounts, {keyed} with a key; no mistake")
+        OUT.print(f"{file}: no mistake; accounts: {len(found.accounts)}, with a key: {keyed}")
 
 
 @app.command()
@@ -162,7 +162,7 @@ def import_list(
         if not entry["name"]
     ]
     if mistakes:
-        stop(f"{file}: {len(mistakes)} mistakes, nothing written\n" + "\n".join(mistakes), 1)
+        stop(f"{file}: nothing was written; to mend:\n" + "\n".join(mistakes), 1)
     typer.echo("".join(_toml(whose, entry) for whose, entry in accounts.items()), nl=False)
 
 
