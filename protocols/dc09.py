@@ -65,6 +65,7 @@ CONTENT = re.compile(r"(?P<data>[^\]]*)\](?P<extended>(?:\[[^\]]*\])*)(?P<stamp>
 STAMP = re.compile(r"_?(\d\d):(\d\d):(\d\d),(\d\d)-(\d\d)-(\d{4})", re.A)
 _EXTENDED = re.compile(r"\[([^\]]*)\]")
 _HEX = re.compile(r"[0-9A-Fa-f]+")
+_TOO_LONG = re.compile(rb'\n[0-9A-Fa-f]{4}([1-9A-Fa-f][0-9A-Fa-f]{3})"')
 _SEQUENCE = re.compile(r"[0-9]{4}")
 
 KeyFor = Callable[[Frame], Key | None]
@@ -111,6 +112,9 @@ def decode(piece: Piece | bytes, keys: Key | KeyFor | None = None) -> Frame:
         return frame
     envelope = unwrap(piece.data)
     if envelope is None:
+        if announced := _TOO_LONG.match(piece.data):
+            frame.kind = "oversize"
+            frame.problem("oversize", f"announces {int(announced[1], 16)} bytes; 0LLL counts at most {MOST_COUNTED}")
         _bad_envelope(frame)
         body = piece.data[max(piece.data.find(b'"'), 0) :].rstrip(b"\r")
     else:
@@ -241,6 +245,8 @@ def _read_extended(frame: Frame, text: str) -> None:
 
 def _read_data(frame: Frame, data: str) -> None:
     inside, bar, payload = data.partition("|")
+    if data and frame.token in ("NULL", *REPLIES):
+        frame.notes.append(f"{frame.token} carries [], and here something stands in the brackets")
     reader = PAYLOADS.get(frame.token or "")
     if not bar:
         # In a sealed frame the bar after the padding may be the only one: then no account stands inside.
@@ -290,7 +296,8 @@ def build(
     """Build a frame. `payload` None sends `[]`, as polls and answers do; a key seals the content and marks the token.
 
     ValueError for what no frame can carry: numbers that are not hex digits of the right count, a sequence outside
-    0-9999, brackets inside data, characters outside Latin-1, more than 4095 counted bytes, a sealed frame without stamp.
+    0-9999, brackets inside data, characters outside Latin-1, more than 4095 counted bytes. A sealed frame without a stamp
+    is built as asked, though 5.5.2.1 forbids it: a bench must be able to send what a receiver must refuse.
     """
     if not 0 <= sequence <= 9999:
         raise ValueError(f"a sequence number runs from 0 to 9999, not {sequence}")
@@ -306,6 +313,4 @@ def build(
     content = "" if payload is None else f"#{account}|{payload}"
     content += "]" + "".join(f"[{letter}{value}]" for letter, value in extended)
     content += write_stamp(stamp) if stamp else ""
-    if key and stamp is None:
-        raise ValueError("an encrypted frame must carry a stamp (DC-09, 5.5.2.1)")
     return wrap(f"{head}[{seal(key, content, pad) if key else content}".encode("latin-1"))

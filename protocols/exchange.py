@@ -34,7 +34,8 @@ _ECHO = re.compile(r"[ !#-Z\\^-~]{0,16}")  # what can be said back without harm:
 
 
 def in_window(stamp: datetime, now: datetime) -> bool:
-    """Whether a stamp is at most 20 s ahead of the receiver's clock and at most 40 s behind it."""
+    """Whether a stamp is at most 20 s ahead of the receiver's clock and at most 40 s behind it; both in whole seconds."""
+    now = now.replace(microsecond=0)
     return now - BEHIND <= stamp <= now + AHEAD
 
 
@@ -98,7 +99,7 @@ class Panel:
     """The panel's side: one message outstanding, its number, its repeats. The caller owns socket and timer.
 
     `now` is the true UTC time; `clock_error` is how far this panel's clock is from it, and a NAK sets it right.
-    `stamped` says whether messages in clear carry a stamp (encrypted ones always do).
+    `stamped` says whether messages carry a stamp; encrypted ones must (5.5.2.1), so leave it on unless to see a NAK.
     """
 
     def __init__(
@@ -177,7 +178,7 @@ class Panel:
                 receiver=self.receiver,
                 prefix=self.prefix,
                 extended=extended,
-                stamp=now + self.clock_error if self.stamped or self.key else None,
+                stamp=now + self.clock_error if self.stamped else None,
                 key=self.key,
                 pad=self._pad,
             )

@@ -65,7 +65,7 @@ def read(text: str) -> Payload:
         elif part["identifier"]:
             modifiers = modifiers | {"ci": part["name"]}
         elif words is not None and signals:
-            signals[-1].text = words.strip()
+            signals[-1].text = words.strip() or None
             if part["blank"]:
                 notes.append("a text after a blank: DC-03 leads it with *, ^ or A")
         elif words is not None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Literal, NamedTuple
 
-from protocols.dc09 import MESSAGES, OLD, bare, decode
+from protocols.dc09 import MESSAGES, OLD, REPLIES, bare, decode
 from protocols.envelope import Piece
 from protocols.exchange import Word, in_window
 from protocols.seal import Key
@@ -115,6 +115,8 @@ RULES = (
     Rule("noise", "none", lambda case: case.frame.kind != "frame"),
     Rule("unreadable", "none", _unreadable),
     Rule("not-kept", "none", lambda case: case.memory.journal_failing),
+    # An answer to an answer could go back and forth for ever between two receivers, by one forged datagram.
+    Rule("unsupported", "none", lambda case: case.frame.token in REPLIES),
     Rule("unknown-account", _to_unknown, lambda case: case.account is None),
     Rule("held-back", "none", _held_back),
     Rule("undecryptable", "DUH", lambda case: case.frame.has("no-key", "decrypt-failed")),

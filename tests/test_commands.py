@@ -285,9 +285,10 @@ def test_send_ends_with_0_for_an_ack_3_for_a_nak_and_4_for_a_duh(
     assert inside("send", tcp, "--account", "4471", "--poll").code == 0
     assert inside("send", tcp, *secret).code == 0
     assert farend("send", tcp, *secret, "--stamp", "2020-01-01T00:00:00Z").code == 3
+    assert inside("send", tcp, *secret, "--stamp", "none").code == 3  # sealed without a stamp: 5.5.2.1 forbids it
     assert farend("send", tcp, "--account", "4417", "--poll").code == 4
-    verdicts = [line["verdict"] for line in bench.printed(6)]
-    assert verdicts == ["accepted", "accepted", "poll", "accepted", "stale-clock", "unknown-account"]
+    verdicts = [line["verdict"] for line in bench.printed(7)]
+    assert verdicts == ["accepted", "accepted", "poll", "accepted", "stale-clock", "stale-clock", "unknown-account"]
 
 
 def test_send_ends_with_6_for_the_answer_to_another_message(farend: Farend) -> None:
@@ -388,7 +389,6 @@ def test_send_takes_the_right_answer_though_a_foreign_one_came_first(inside: Far
         ["--poll", "--sia", "Nri1/BA15"],
         ["--poll", "--udp", "--tls"],
         ["--poll", "--stamp", "tomorrow"],
-        ["--poll", "--key", SECRET, "--stamp", "none"],
         ["--poll", "--key", "abc"],
         ["--poll", "--sequence", "10000"],
         ["--poll", "--receiver", "x"],

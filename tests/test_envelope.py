@@ -142,6 +142,7 @@ def test_a_frame_that_announces_more_than_4095_bytes_is_oversize() -> None:
     frame = decode(b"\n7CBF1041" + BODY + b"\r")
     assert frame.has("oversize")
     assert frame.kind == "oversize"
+    assert decode(b"\n7CBF1041" + BODY).kind == "oversize"  # cut off before its CR, too
 
 
 def test_memory_stays_bounded_whatever_comes() -> None:

@@ -106,7 +106,7 @@ def send(
             stop(f"--stamp {stamp!r} is none of now, none and a time such as 2026-11-25T12:34:56Z")
         error = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)) - now
     if stamp == "none" and secret:
-        stop("--stamp none with --key: an encrypted frame must carry a stamp (DC-09, 5.5.2.1)")
+        TALK.print("an encrypted frame must carry a stamp (DC-09, 5.5.2.1); sent without one all the same")
     fields = [entry.partition("=")[::2] for entry in extended or ()]
     if any(len(letter) != 1 for letter, _ in fields):
         stop("--extended is a capital letter, = and the value, such as V=https://…")
