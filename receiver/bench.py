@@ -261,11 +261,8 @@ class Bench:
                     self._wished = number
                     if granted:
                         self._grant(wish, fresh=state == WAITING)
-                except (
-                    KeyError,
-                    ValueError,
-                    TypeError,
-                ) as error:  # one that another version wrote must not stop the others
+                except (KeyError, ValueError, TypeError) as error:
+                    # One that another version wrote must not stop the others.
                     self._wished = number
                     self.told(f"a wish cannot be read and is left out: {error!r}")
         except (JournalError, sqlite3.Error):
@@ -322,13 +319,13 @@ class Bench:
     def _remember(self, store: Store) -> None:
         """Rebuild what the desk must know from what was kept: the last sequence, recent messages, paths, wishes."""
         now, tick = self.clock.now(), self.clock.tick()
-        recent = (now - timedelta(seconds=self.settings.policy.repeat_seconds)).isoformat()
+        recent = desk.millis(now - timedelta(seconds=self.settings.policy.repeat_seconds))
         for account in self.book.accounts:
             narrow = len(self.book.numbered(account.number)) > 1
             rows = store.last(bare(account.number), "accepted", 1000 if narrow else 1)
             for row in reversed(rows):
                 self._remember_row(row, account, tick)
-        for row in store.rows(since=recent[:23], verdict="accepted"):
+        for row in store.rows(since=recent, verdict="accepted"):
             age = (now - datetime.fromisoformat(row.at)).total_seconds()
             self._remember_row(row, None, tick - max(age, 0.0))
         for seen in store.seen():
@@ -396,9 +393,7 @@ class Bench:
     def _pulse(self) -> None:
         if self.journal and self._polled and not self.journal.failing:
             self._polled = False
-            for seen in self._seen.values():
-                self.journal.saw(seen)
-                break  # one row is enough to learn whether the disk still takes any
+            self.journal.saw(next(iter(self._seen.values())))  # one is enough to learn whether the disk still takes any
             self.journal.flush()
 
     def _every_minute(self) -> None:
