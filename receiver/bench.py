@@ -23,12 +23,13 @@ from receiver import desk, lines
 from receiver.book import Account, Book
 from receiver.capture import Happening, Recorder, What
 from receiver.clock import Clock, synchronised
-from receiver.desk import Decision, Memory, Origin, Policy
+from receiver.desk import Decision, Memory, OnTest, Origin, Policy
 from receiver.journal import GRANTED, REFUSED, WAITING, Journal, JournalError, Row, Seen, Store
 
 POLLS_KEPT_SECONDS = 60.0
 DRAIN_SECONDS = 10.0
 PULSE_SECONDS = 1.0  # while only polls come, how soon a disk that refuses is noticed
+WARN_MINUTES = (15, 5)  # before a test ends
 MOST_UNKEPT = 20_000  # rows not on disk yet beyond which UDP is not read from
 
 Show = Callable[[dict[str, Any], bytes | None], None]  # an entry, and its JSON if that is made already
@@ -52,6 +53,7 @@ class Settings:
     policy: Policy = field(default_factory=Policy)
     keep_polls: bool = False
     limits: lines.Limits = field(default_factory=lines.Limits)
+    load_book: Callable[[], Book] | None = None  # reads the book again once somebody has changed it
 
 
 class Bench:
@@ -92,6 +94,7 @@ class Bench:
         self._udp_ports: list[Any] = []
         self._loops: list[task.LoopingCall] = []
         self._reading_udp = True
+        self._warned: dict[str, int | None] = {}  # an account's mark → of how many minutes left it was warned last
         if store:
             self._remember(store)
 
@@ -219,7 +222,7 @@ class Bench:
         entry = desk.entry(decision, now, origin)
         if decision.account and decision.reply == "ACK":
             self._saw(decision, entry, origin)
-        if decision.verdict == "poll" and not self.settings.keep_polls:
+        if decision.verdict == "poll" and not self._keeps_poll(decision, now):
             self._respond(decision, respond)
             if self.show:
                 self.show(entry, None)
@@ -241,11 +244,11 @@ class Bench:
         """A connection ended without having said anything that could be read: the trace of a panel that cannot talk."""
         self.event("connection", f"{peer}: {why}")
 
-    def event(self, event: str, detail: str) -> None:
-        """Write one of the bench's own rows."""
+    def event(self, event: str, detail: str, **more: Any) -> None:
+        """Write one of the bench's own rows; `account` among the further fields puts it among that account's rows."""
         if self.journal:
             at = desk.millis(self.clock.now())
-            self.journal.add({"at": at, "row": None, "event": event, "detail": detail}, lambda _: None)
+            self.journal.add({"at": at, "row": None, "event": event, "detail": detail} | more, lambda _: None)
 
     def take_wishes(self) -> bool:
         """Do what people asked for since the last look (`farend book on-test`, `farend clock confirm`)."""
@@ -270,6 +273,11 @@ class Bench:
         return bool(wishes)
 
     # Inside
+
+    def _keeps_poll(self, decision: Decision, now: datetime) -> bool:
+        # While an account is on test somebody may want to prove its polls, and proves by rows alone.
+        account = decision.account
+        return self.settings.keep_polls or (account is not None and self.memory.tests(account, now))
 
     def _keep(self, decision: Decision, entry: dict[str, Any], respond: lines.Respond) -> None:
         def undo() -> None:
@@ -360,19 +368,58 @@ class Bench:
             until = datetime.fromisoformat(wish["until"])
             if until <= self.clock.now():
                 return
-            self.memory.on_test[account.mark] = until
+            areas, live = wish.get("areas"), wish.get("live") or ()
+            self.memory.on_test[account.mark] = OnTest(
+                until, None if areas is None else frozenset(map(bare, areas)), frozenset(live)
+            )
+            self._warned[account.mark] = _warning((until - self.clock.now()).total_seconds())
             if fresh:
-                self.event("on-test", f"account {account.mark} until {wish['until']}, reference {wish['reference']}")
+                scope = (f", area {', '.join(areas)} only" if areas else "") + (
+                    f"; {', '.join(live)} live" if live else ""
+                )
+                self.event(
+                    "on-test",
+                    f"account {account.mark} until {wish['until']}, reference {wish['reference']}{scope}",
+                    **{name: wish.get(name) for name in ("until", "reference", "areas", "live", "confirmed_by")},
+                    **_whose(account),
+                )
         elif wish["wish"] == "off-test":
             (account,) = self._meant(wish)
             self.memory.on_test.pop(account.mark, None)
             if fresh:
-                self.event("off-test", f"account {account.mark}")
+                self.event("off-test", f"account {account.mark}", **_whose(account))
+        elif wish["wish"] == "note" and fresh:
+            # What a person said of a proving or a request. Never a verdict: only frames have one.
+            said = wish["entry"]
+            self.event(**{name: value for name, value in said.items() if name not in ("at", "row", "verdict")})
+        elif wish["wish"] == "book-changed" and fresh and self.settings.load_book:
+            self.reactor.callInThread(self._read_book, self.settings.load_book)
         elif wish["wish"] == "clock-confirmed" and fresh:
             self.clock.confirm()
             self.memory.clock_doubtful = False
             self.event("clock-confirmed", f"by {wish['by']}")
             self.told("the clock was confirmed; NAKs carry its time again")
+
+    def _read_book(self, load: Callable[[], Book]) -> None:
+        """In a thread of its own: a large book takes its time. One with mistakes leaves the old one in force."""
+        try:
+            book = load()
+        except (OSError, ValueError) as error:
+            self.reactor.callFromThread(self.told, f"THE BOOK CANNOT BE READ AGAIN, the old one stays: {error}")
+        else:
+            self.reactor.callFromThread(self.take_book, book)
+
+    def take_book(self, book: Book) -> None:
+        """Use another book from now on."""
+        self.book = book
+        self.told(f"the book was read again: {len(book.accounts)} accounts")
+        self.event("book", f"read again: {len(book.accounts)} accounts")
+
+    def _warn_of_end(self, account: str, left: float) -> None:
+        due = _warning(left)
+        if due != self._warned.get(account):
+            self._warned[account] = due
+            self.told(f"account {account}: {round(left / 60)} minutes of its test are left: prolong it, or stop")
 
     def _every_second(self) -> None:
         if self.clock.watch():
@@ -384,10 +431,17 @@ class Bench:
         for stream in self._streams:
             stream.sweep()
         now = self.clock.now()
-        for account, until in list(self.memory.on_test.items()):
-            if now >= until:
+        for account, test in list(self.memory.on_test.items()):
+            self._warn_of_end(account, (test.until - now).total_seconds())
+            if now >= test.until:
                 del self.memory.on_test[account]
-                self.event("off-test", f"account {account}: its time on test is over")
+                number = account.rpartition(" ")[2]
+                self.event(
+                    "off-test",
+                    f"account {account}: its time on test is over",
+                    account=number,
+                    account_mark=account,
+                )
                 self.told(f"account {account} is no longer on test: STOP, confirm with the station")
 
     def _pulse(self) -> None:
@@ -419,6 +473,15 @@ class Bench:
         self.told(what)
         if self.journal and not self.journal.failing:
             self.event("journal", what)
+
+
+def _whose(account: Account) -> dict[str, str]:
+    return {"account": account.number, "account_mark": account.mark}
+
+
+def _warning(left: float) -> int | None:
+    """The warning that is due with so many seconds of a test left."""
+    return min((minutes for minutes in WARN_MINUTES if left <= minutes * 60), default=None)
 
 
 def _in_words(decision: Decision) -> str:

@@ -21,6 +21,9 @@ from protocols.values import Frame, Signal
 
 Line = Literal["tcp", "udp", "tls", "phone"]
 Number = Annotated[str, Field(pattern=r"^[0-9A-Fa-f]{1,16}$", description="hex digits, in quotation marks")]
+Seconds = Annotated[int, Field(ge=1, le=40 * 86400, description="a promised interval between polls, or its tolerance")]
+Hours = Annotated[int, Field(ge=1, le=960, description="how often a test report is promised")]
+Category = Literal["SP1", "SP2", "SP3", "SP4", "SP5", "SP6", "DP1", "DP2", "DP3", "DP4"]  # EN 50136-1
 IpNetwork = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
@@ -58,9 +61,15 @@ def _network(value: Any) -> Any:
 
 
 class AccountPath(_Entry):
-    """A route from the premises. Whatever of line, port, prefix and network is given must fit the frame."""
+    """A route from the premises. Whatever of line, port, prefix and network is given must fit the frame.
+
+    `poll_seconds`, `tolerance_seconds` and `test_hours` are what this path promises; the account's own stand for all.
+    """
 
     name: str
+    poll_seconds: Seconds | None = None
+    tolerance_seconds: Seconds | None = None
+    test_hours: Hours | None = None
     line: Line | None = None
     port: Annotated[int, Field(ge=1, le=65535)] | None = None
     prefix: Number | None = None
@@ -90,7 +99,10 @@ class Account(_Entry):
     receiver: Number | None = None
     prefix: Number | None = None
     key: Annotated[Key | None, BeforeValidator(_key)] = None
-    poll_seconds: Annotated[int, Field(ge=1)] | None = None
+    poll_seconds: Seconds | None = None
+    tolerance_seconds: Seconds | None = None
+    test_hours: Hours | None = None
+    category: Category | None = None
     answer: Literal["always", "on-test"] = "always"
     area: tuple[Area, ...] = ()
     zone: tuple[Zone, ...] = ()

@@ -3,7 +3,7 @@
 A pure function of the frame, the account book, what is remembered of the account, and the time: no socket, file or clock.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Literal, NamedTuple
@@ -12,7 +12,7 @@ from protocols.dc09 import MESSAGES, OLD, REPLIES, bare, decode
 from protocols.envelope import Piece
 from protocols.exchange import Word, in_window
 from protocols.seal import Key
-from protocols.values import Frame
+from protocols.values import LIFE_SAFETY, Frame, Signal
 from receiver.book import Account, Book
 
 REPEAT_SECONDS = 120.0  # near a panel's retry span: three tries some 20 s apart, at each of two receivers
@@ -43,22 +43,39 @@ class _Account:
     recent: dict[Any, tuple[float, int | None]] = field(default_factory=dict)  # message → when first, which row
 
 
+@dataclass(frozen=True, slots=True)
+class OnTest:
+    """An account's time on test: until when, in which areas (None: in all), and which categories stay live all the same."""
+
+    until: datetime
+    areas: frozenset[str] | None = None
+    live: frozenset[str] = frozenset()
+
+    def covers(self, signal: Signal) -> bool:
+        """Whether a signal belongs to the test. An alarm that names no area is no part of a test of some areas."""
+        if signal.category in self.live:
+            return False
+        if self.areas is None or (signal.area is None and signal.category not in LIFE_SAFETY):
+            return True
+        return signal.area is not None and bare(signal.area) in self.areas
+
+
 @dataclass(slots=True)
 class Memory:
     """What is remembered between frames: sequences, recent messages, who is on test, and the state of clock and journal."""
 
-    accounts: dict[int, _Account] = field(default_factory=dict)
-    on_test: dict[str, datetime] = field(default_factory=dict)  # an account's mark → until when
+    accounts: dict[str, _Account] = field(default_factory=dict)  # by an account's mark, like the next
+    on_test: dict[str, OnTest] = field(default_factory=dict)
     journal_failing: bool = False
     clock_doubtful: bool = False
 
     def of(self, account: Account) -> _Account:
-        return self.accounts.setdefault(id(account), _Account())
+        return self.accounts.setdefault(account.mark, _Account())
 
-    def tests(self, account: Account, now: datetime) -> bool:
-        """Whether the account is on test."""
-        until = self.on_test.get(account.mark)
-        return until is not None and now < until
+    def tests(self, account: Account, now: datetime, signals: Sequence[Signal] = ()) -> bool:
+        """Whether the account is on test, with all of these signals."""
+        test = self.on_test.get(account.mark)
+        return test is not None and now < test.until and all(test.covers(signal) for signal in signals)
 
 
 @dataclass(slots=True)
@@ -107,7 +124,11 @@ def _unreadable(case: Case) -> bool:
 
 def _held_back(case: Case) -> bool:
     account = case.account
-    return account is not None and account.answer == "on-test" and not case.memory.tests(account, case.now)
+    return (
+        account is not None
+        and account.answer == "on-test"
+        and not case.memory.tests(account, case.now, case.frame.signals)
+    )
 
 
 # Tried from the top; the first that fits decides.
@@ -190,7 +211,9 @@ def judge(
         _remember(decision, memory.of(account), tick, row, policy)
     elif rule.verdict == "repeat" and first:
         decision.sequence_note, decision.repeat_of = "repeat", first[1]
-    decision.refused_alarm, decision.warning = _loud(decision, account is not None and memory.tests(account, now))
+    decision.refused_alarm, decision.warning = _loud(
+        decision, account is not None and memory.tests(account, now, frame.signals)
+    )
     return decision
 
 
@@ -264,10 +287,14 @@ def millis(at: datetime) -> str:
     return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
+_NOBODY = {"account_name": None, "account_mark": None}
+
+
 def names(found: dict[str, Any], frame: Frame, account: Account | None, origin: Origin) -> None:
     """Put into a frame's JSON what the account book calls things; null where it does not know them."""
     path = account.path_of(origin.line, origin.port, frame.prefix, origin.host) if account else None
-    found |= {"account_name": account.name if account else None, "path": path}
+    known = {"account_name": account.name, "account_mark": account.mark} if account else _NOBODY
+    found |= {**known, "path": path}
     for shown, signal in zip(found["signals"], frame.signals, strict=True):
         shown |= account.names_for(signal) if account else {"area_name": None, "zone_name": None, "user_name": None}
         shown["path"] = path

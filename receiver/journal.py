@@ -15,6 +15,7 @@ import os
 import queue
 import sqlite3
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
@@ -40,6 +41,7 @@ CREATE TABLE seen (account TEXT NOT NULL, line TEXT NOT NULL, path TEXT NOT NULL
 CREATE TABLE wish (number INTEGER PRIMARY KEY AUTOINCREMENT, text TEXT NOT NULL, taken INTEGER NOT NULL DEFAULT 0);
 INSERT INTO head VALUES (1, 0, zeroblob(32));
 """
+_EVENTS = "CREATE INDEX IF NOT EXISTS entry_event ON entry (number) WHERE verdict IS NULL"  # younger than version 1
 _VERSION = 1
 WAITING, GRANTED, REFUSED = 0, 1, 2  # what has become of a wish
 _APPEND = "INSERT INTO entry (number, at, account, verdict, text, hash) VALUES (?, ?, ?, ?, ?, ?)"
@@ -97,7 +99,7 @@ class Store:
     def _take_lock(self) -> None:
         try:
             self._lock = os.open(f"{self.path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._wait_for_lock(self._lock)
             # What panels say in confidence is in it, opened: for its owner alone. SQLite gives -wal and -shm the same mode.
             # Only a new file may be opened past SQLite: closing it drops every lock that this process has on it, and with
             # the locks another process would take itself for the last reader and remove the WAL.
@@ -110,6 +112,15 @@ class Store:
             ) from None
         except OSError as error:
             raise JournalError(f"the journal {self.path} cannot be written: {error.strerror}") from None
+
+    @staticmethod
+    def _wait_for_lock(lock: int) -> None:
+        # A command that writes one row holds it for a moment; a bench holds it for good.
+        for _ in range(10):
+            with suppress(BlockingIOError):
+                return fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            time.sleep(0.05)
+        return fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
     def _connect(self) -> None:
         self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=self._patience)
@@ -124,6 +135,8 @@ class Store:
                 self._db.execute(f"PRAGMA user_version = {_VERSION}")
         elif version != _VERSION:
             raise sqlite3.DatabaseError(f"it is no farend journal of version {_VERSION}")
+        if self._lock is not None:
+            self._db.execute(_EVENTS)
         head = self._db.execute("SELECT number, hash FROM head").fetchone()
         if head is None:
             raise sqlite3.DatabaseError("its last hash is missing: somebody removed it")
@@ -174,6 +187,12 @@ class Store:
         if rows:
             self.number, self.hash = rows[-1].number, hash
 
+    def note(self, entry: dict[str, Any]) -> int:
+        """Write one of a person's own rows, where no bench runs that could; its number. sqlite3.Error if it cannot."""
+        entry["row"] = self.number + 1
+        self.append([Row(self.number + 1, entry["at"], whose(entry), None, orjson.dumps(entry))])
+        return int(self.number)
+
     def rows(
         self,
         *,
@@ -213,10 +232,17 @@ class Store:
         return [Row(number, at, whose, word, text.encode()) for number, at, whose, word, text in found]
 
     def events(self) -> Iterator[dict[str, Any]]:
-        """The bench's own rows, the newest first."""
-        statement = "SELECT text FROM entry WHERE account IS NULL AND verdict IS NULL ORDER BY number DESC"
-        for (text,) in self._read(statement):
+        """The bench's own rows, and what people said of provings and requests: the newest first."""
+        for (text,) in self._read("SELECT text FROM entry WHERE verdict IS NULL ORDER BY number DESC"):
             yield orjson.loads(text)
+
+    def hashes(self, numbers: Iterable[int]) -> dict[int, str]:
+        """The hash of each of these rows that is there, in hex."""
+        found = {}
+        for number in numbers:
+            for (kept,) in self._read("SELECT hash FROM entry WHERE number = ?", (number,)):
+                found[number] = kept.hex()
+        return found
 
     def seen(self) -> list[Seen]:
         """What was kept of polls and paths."""

@@ -12,7 +12,7 @@ from protocols.dc09 import build
 from protocols.envelope import Piece, read_all, wrap
 from protocols.seal import Key, seal
 from receiver import book as books
-from receiver.desk import Decision, Memory, Origin, Policy, judge
+from receiver.desk import Decision, Memory, OnTest, Origin, Policy, judge
 
 NOW = datetime(2026, 11, 25, 12, 34, 56, tzinfo=UTC)
 KEY = Key.from_hex("00112233445566778899AABBCCDDEEFF")
@@ -168,7 +168,7 @@ def test_an_unknown_account_that_encrypts_gets_no_clear_ack() -> None:
 
 def test_an_account_on_test_is_answered_until_its_test_ends() -> None:
     desk = Desk()
-    desk.memory.on_test["930"] = NOW + timedelta(minutes=1)
+    desk.memory.on_test["930"] = OnTest(NOW + timedelta(minutes=1))
     assert desk.judge(clear(account="0930")).reply == "ACK"
     assert desk.judge(clear(account="0930"), now=NOW + timedelta(minutes=2)).verdict == "held-back"
 
@@ -202,7 +202,7 @@ def test_one_test_does_not_open_another_house_of_the_same_number() -> None:
         Path(),
     )
     memory = Memory()
-    memory.on_test[book.accounts[0].mark] = NOW + timedelta(hours=1)
+    memory.on_test[book.accounts[0].mark] = OnTest(NOW + timedelta(hours=1))
     verdicts = [
         judge(
             Piece("frame", raw := build("SIA-DCS", 7, "4471", "Nri1/FA1", prefix=prefix), len(raw)),
@@ -299,7 +299,7 @@ def test_a_readable_alarm_without_an_ack_is_told_loudly(payload: str, refused: b
 def test_an_accepted_alarm_of_an_account_that_is_not_on_test_is_told_too() -> None:
     desk = Desk()
     assert desk.judge(clear("Nri1/FA1")).warning == "answered here and nowhere else: is this real?"
-    desk.memory.on_test["4471"] = NOW + timedelta(hours=1)
+    desk.memory.on_test["4471"] = OnTest(NOW + timedelta(hours=1))
     assert desk.judge(clear("Nri1/FA1", sequence=8)).warning is None
 
 

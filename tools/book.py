@@ -3,20 +3,19 @@
 import csv
 import getpass
 import re
-import time
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from rich.table import Table
 
+from protocols.codes import CATEGORIES
 from protocols.dc09 import bare
 from receiver import book as books
 from receiver.book import BookError
 from receiver.desk import millis
-from receiver.journal import GRANTED, REFUSED, JournalError, Store
-from tools.common import JOURNAL, OUT, TALK, book_from, print_json, stop
+from tools.common import JOURNAL, OUT, TALK, book_from, leave, length_of, print_json, stop
 
 app = typer.Typer(no_args_is_help=True, help="Look after the account book.\n\nExample: farend book check station.toml")
 clock = typer.Typer(
@@ -34,9 +33,17 @@ Receiver = Annotated[
 Prefix = Annotated[
     str | None, typer.Option(metavar="HEX", help="Which of several accounts of that number: its prefix.")
 ]
+Areas = Annotated[
+    list[str] | None, typer.Option("--area", metavar="N", help="Only this area is on test; may be repeated.")
+]
+Live = Annotated[
+    list[str] | None, typer.Option("--live", metavar="CATEGORY", help="A category that stays live, such as fire.")
+]
+ConfirmedBy = Annotated[
+    str | None, typer.Option(metavar="WHO", help="Who at the station confirmed that the account is on test.")
+]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")]
 COLUMNS = ("account", "account_name", "area", "area_name", "zone", "zone_name", "device", "user", "user_name")
-WAIT_SECONDS = 3.0
 
 
 @app.command()
@@ -186,26 +193,32 @@ def on_test(
     reference: Annotated[
         str, typer.Option("--reference", metavar="TEXT", help="The station's own reference for the test.")
     ],
+    area: Areas = None,
+    live: Live = None,
+    confirmed_by: ConfirmedBy = None,
     journal: Where = JOURNAL,
     book: Book = None,
     receiver: Receiver = None,
     prefix: Prefix = None,
 ) -> None:
-    """Put an account on test, for a time: it ends by itself. Tell the station first.
+    """Put an account on test, for a time: it ends by itself. Tell the station first. Said again, it is prolonged.
 
-    Example: farend book on-test 4471 --for 2h --reference "T-118, told to the desk" --journal station.journal
+    Where only some areas are on test, or a category stays live, an account with answer = "on-test" hears nothing from the
+    bench for the rest, and turns to its live receiver.
+
+    Example: farend book on-test 4471 --for 2h --reference "T-118" --confirmed-by "the desk, M." --live fire
     """
-    match = re.fullmatch(r"(?:(\d+)h)?(?:(\d+)m)?", lasts)
-    length = timedelta(hours=int(match[1] or 0), minutes=int(match[2] or 0)) if match else timedelta(0)
-    if not timedelta(0) < length <= timedelta(days=7):
-        stop(f"--for {lasts!r} is no length such as 45m, 2h or 1h30m (7 days at most)")
+    length = length_of(lasts, "--for")
     if not reference.strip():
         stop("--reference is empty: it names the station's own record of the test")
     if book and not book_from(book).numbered(account):
         stop(f"the book has no account {account}")
     until = datetime.now(UTC) + length
+    if strange := set(live or ()) - CATEGORIES:
+        stop(f"--live {strange.pop()!r} is none of {', '.join(sorted(CATEGORIES))}")
     wish = {"wish": "on-test", "until": millis(until), "reference": reference}
-    _wish(journal, wish | {"account": bare(account), "receiver": receiver, "prefix": prefix})
+    wish |= {"areas": area, "live": live or [], "confirmed_by": confirmed_by}
+    leave(journal, wish | {"account": bare(account), "receiver": receiver, "prefix": prefix})
     OUT.print(
         f"account {account} is on test until {until:%H:%M:%S} UTC, {until:%d %B}; reference {reference}", markup=False
     )
@@ -222,7 +235,7 @@ def off_test(
 
     Example: farend book off-test 4471 --journal station.journal
     """
-    _wish(journal, {"wish": "off-test", "account": bare(account), "receiver": receiver, "prefix": prefix})
+    leave(journal, {"wish": "off-test", "account": bare(account), "receiver": receiver, "prefix": prefix})
     OUT.print(f"account {account} is not on test now; confirm that with the station", markup=False)
 
 
@@ -233,30 +246,5 @@ def confirm(journal: Where = JOURNAL) -> None:
     Example: farend clock confirm --journal station.journal
     """
     OUT.print(f"this machine says {datetime.now(UTC):%H:%M:%S} UTC, {datetime.now(UTC):%d %B %Y}")
-    _wish(journal, {"wish": "clock-confirmed", "by": getpass.getuser()})
+    leave(journal, {"wish": "clock-confirmed", "by": getpass.getuser()})
     OUT.print("confirmed")
-
-
-def _wish(journal: Path, wish: dict[str, Any]) -> None:
-    """Leave a wish in the journal, and wait until the bench that writes it has taken it."""
-    try:
-        store = Store(journal)
-        number = store.wish(wish)
-        deadline = time.monotonic() + WAIT_SECONDS
-        while store.written_by_another():
-            state = next(state for found, _, state in store.wishes(number - 1) if found == number)
-            if state == REFUSED:
-                stop(
-                    f"the running bench's book has no account {wish['account']}, or several: say --receiver or --prefix",
-                    1,
-                )
-            if state == GRANTED:
-                return
-            if time.monotonic() > deadline:
-                stop(
-                    f"the bench that writes {journal} has not taken it within {WAIT_SECONDS:g} s; it is left for it", 1
-                )
-            time.sleep(0.05)
-    except JournalError as error:
-        stop(str(error))
-    TALK.print(f"no bench writes {journal} now; the next one that does will know", style="dim", markup=False)

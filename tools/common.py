@@ -4,7 +4,10 @@ import ipaddress
 import os
 import re
 import socket
+import sqlite3
 import sys
+import time
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -15,6 +18,8 @@ from rich.console import Console
 from protocols.seal import Key
 from receiver import book
 from receiver.book import Book, BookError
+from receiver.desk import millis
+from receiver.journal import GRANTED, REFUSED, JournalError, Store
 
 CAUTION = (
     "farend is a bench tool, not a listed or approved receiver. Put accounts on test and tell the station first; "
@@ -22,6 +27,7 @@ CAUTION = (
 )
 OUT = Console(highlight=False)
 TALK = Console(stderr=True, highlight=False)
+WAIT_SECONDS = 3.0
 JOURNAL = Path(os.environ.get("FAREND_JOURNAL", "farend.journal"))
 
 
@@ -91,3 +97,52 @@ def target(text: str, mine: str | None) -> tuple[str, int]:
     if mine != host:
         stop(f"{mine!r} is not {host!r}: nothing was sent")
     return host, port
+
+
+def length_of(text: str, option: str) -> timedelta:
+    """A length of time such as `45m`, `2h` or `1h30m`, of seven days at most."""
+    match = re.fullmatch(r"(?:(\d{1,3})h)?(?:(\d{1,4})m)?", text)
+    length = timedelta(hours=int(match[1] or 0), minutes=int(match[2] or 0)) if match else timedelta(0)
+    if not timedelta(0) < length <= timedelta(days=7):
+        stop(f"{option} {text!r} is no length such as 45m, 2h or 1h30m (7 days at most)")
+    return length
+
+
+def leave(journal: Path, wish: dict[str, Any]) -> None:
+    """Leave a wish in the journal, and wait until the bench that writes it has taken it."""
+    try:
+        store = Store(journal)
+        number = store.wish(wish)
+        deadline = time.monotonic() + WAIT_SECONDS
+        while store.written_by_another():
+            state = next(state for found, _, state in store.wishes(number - 1) if found == number)
+            if state == REFUSED:
+                stop(
+                    f"the running bench's book has no account {wish['account']}, or several: say --receiver or --prefix",
+                    1,
+                )
+            if state == GRANTED:
+                return
+            if time.monotonic() > deadline:
+                stop(
+                    f"the bench that writes {journal} has not taken it within {WAIT_SECONDS:g} s; it is left for it", 1
+                )
+            time.sleep(0.05)
+    except JournalError as error:
+        stop(str(error))
+    TALK.print(f"no bench writes {journal} now; the next one that does will know", style="dim", markup=False)
+
+
+def note(journal: Path, event: str, detail: str, **more: Any) -> None:
+    """Put a row of a person's own into the journal: through the bench that writes it, or straight where none does."""
+    entry = {"event": event, "detail": detail, **more}
+    try:
+        if Store(journal).written_by_another():
+            return leave(journal, {"wish": "note", "entry": entry})
+        store = Store(journal, write=True)
+        store.note({"at": millis(datetime.now(UTC)), "row": None} | entry)
+        store.close()
+    except JournalError as error:
+        stop(str(error))
+    except sqlite3.Error as error:
+        stop(f"the journal {journal} cannot be written: {error}")

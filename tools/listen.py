@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal
 import orjson
 import typer
 
+from receiver import book as books
 from receiver.capture import Recorder
 from receiver.desk import REPEAT_SECONDS, Policy
 from receiver.journal import JournalError, Store
@@ -166,7 +167,12 @@ def listen(
         show=printer.show,
         told=printer.tell,
         alarm=printer.alarm,
-        settings=Settings(Policy(unknown, repeat_seconds), keep_polls, Limits(idle=idle)),
+        settings=Settings(
+            Policy(unknown, repeat_seconds),
+            keep_polls,
+            Limits(idle=idle),
+            (lambda: books.load(book)) if book else None,
+        ),
         recorder=recorder_for(capture, printer.tell),
     )
     listening = []
