@@ -154,8 +154,8 @@ class Item(_Strict):
 
     @property
     def label(self) -> str:
-        """`zone 015 Freezer room door: tamper`"""
-        name = f" {self.name}" if self.name and self.name not in self.subject else ""
+        """`zone 015 Freezer room door: tamper`, `panel: low battery`"""
+        name = f" {self.name}" if self.number is not None else ""
         return f"{self.subject}{name}: {self.what}"
 
 

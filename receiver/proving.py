@@ -15,6 +15,7 @@ from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Any
 
+from protocols.codes import table
 from protocols.dc09 import bare
 from receiver.book import Account
 from receiver.measures import (
@@ -462,7 +463,7 @@ class _Fold:
             return
         kind = self.plan.kinds[self.known["zone"][bare(signal["zone"])].number]
         self._find("wrong-kind", entry, [rows[0].id], device=self._name(subject), kind=kind, meaning=signal["meaning"],
-                   code=signal["code"], due=" or ".join(rows[0].codes.split()))  # fmt: skip
+                   code=signal["code"], due=_due_words(rows[0].codes, signal["code_set"]))  # fmt: skip
 
     def _wrong_area(self, entry: Entry, signal: Entry, line: Line) -> bool:
         due, area = line.item.area, signal["area"]
@@ -704,6 +705,13 @@ class _Fold:
 @cache
 def _codes(codes: str) -> tuple[frozenset[Code], frozenset[Code]]:
     return accepted(codes)
+
+
+def _due_words(codes: str, code_set: str) -> str:
+    """`“Water leak” (154)`, in the panel's own code set; three at most."""
+    rows = table("contact_id" if code_set == "contact-id" else "two_letter")
+    mine = [word[-3:] for word in codes.split() if word.isdigit() == (code_set == "contact-id")]
+    return " or ".join(f"“{rows[word].meaning}” ({word})" for word in mine[:3]) or " or ".join(codes.split())
 
 
 def _code(signal: Entry) -> Code:

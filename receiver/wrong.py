@@ -10,7 +10,7 @@ WRONG = {
         "{device} came, the right device, in {got}; it belongs to {due}. Mend the area of this zone in the panel."
     ),
     "wrong-kind": (
-        "{device} is a {kind} in the list, and reports “{meaning}” ({code}). It should report {due}: its type in "
+        "{device} is listed as “{kind}”, and reports “{meaning}” ({code}). It should report {due}: its type in "
         "the panel is wrong, or this is another device."
     ),
     "no-picture": "{device} reported, and no picture came with it.",

@@ -350,7 +350,7 @@ def test_right_device_wrong_area() -> None:
 def test_a_water_detector_that_reports_burglary() -> None:
     house = House().begin().call("zone 3")
     house.send("1130 02 003")
-    says(house, "wrong-kind", "Zone 3 Store floor", "water", "Burglary alarm", "154 or WA")
+    says(house, "wrong-kind", "Zone 3 Store floor", "“water”", "“Burglary alarm” (130)", "“Water leak” (154)")
 
 
 def test_a_zone_that_is_not_on_the_list() -> None:
