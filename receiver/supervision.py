@@ -17,9 +17,8 @@ from array import array
 from collections.abc import Hashable, Iterable, Iterator, Sequence
 from copy import copy
 from heapq import heappop, heappush
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
-from protocols.values import Signal
 from receiver.book import Kind, Promise
 
 BUCKET_SECONDS = 0.25
@@ -33,11 +32,9 @@ State = Literal["degraded", "no path left", "whole"]
 TEST_REPORTS = frozenset(("601", "602", "603", "608", "RP", "RX", "TX"))
 
 
-def is_test_report(signals: Sequence[Signal]) -> bool:
-    """Whether a test report is among the signals; one out of the panel's memory says nothing of its path today."""
-    return any(
-        signal.category == "test" and signal.code in TEST_REPORTS and not signal.from_memory for signal in signals
-    )
+def is_test_report(code: str, from_memory: bool) -> bool:
+    """Whether a signal is a test report; one out of the panel's memory says nothing of its path today."""
+    return code in TEST_REPORTS and not from_memory
 
 
 class Overdue(NamedTuple):
@@ -335,7 +332,9 @@ class Supervision:
         others = tuple(
             self._path[other]
             for other in self._slots(account)
-            if self._flags[other] & (_OVERDUE | _CARRIES) == _CARRIES and not self._lines[self._line[other]].silent
+            if self._flags[other] & (_OVERDUE | _CARRIES) == _CARRIES
+            and self._kept[other] > _NEVER
+            and not self._lines[self._line[other]].silent
         )
         # Something else may have come, over a path that promises nothing, or no test but an opening.
         reports = bool(others) or tick - self._reported[account] < self._allowed[slot]
@@ -415,3 +414,81 @@ class Supervision:
             number = self._line_of[line] = len(self._lines)
             self._lines.append(_Line(line, tick))
         return number
+
+
+def overdue_among(rows: Iterable[dict[str, Any]]) -> set[tuple[str, str, Kind]]:
+    """The promises that were told as overdue and not as kept again: account, path, kind. From event rows, newest first."""
+    overdue: dict[tuple[str, str, Kind], bool] = {}
+    for row in rows:
+        if row["event"] in ("path-overdue", "path-back"):
+            overdue.setdefault((row["account_mark"], row["path"], row["promise"]), row["event"] == "path-overdue")
+    return {which for which, is_so in overdue.items() if is_so}
+
+
+# In words
+
+
+def in_words(event: Event, whose: str = "") -> str:
+    """An event in a sentence for a person; `whose` names the account."""
+    if isinstance(event, Overdue):
+        promised = f"promised every {span(event.promise.interval)}"
+        return f"{whose}: {_silence_of(event)}, {promised}; {_left(event)}"
+    if isinstance(event, Back):
+        what = "a test report came" if event.promise.kind == "test" else "it reports"
+        how_long = "for the first time" if event.silent is None else f"again after {span(event.silent)}"
+        left = "all that it promises is kept again" if event.state == "whole" else "still degraded"
+        return f"{whose}: {what}{_over(event.promise)} {how_long}: {left}"
+    if isinstance(event, LineSilent):
+        where = "no line has brought anything" if event.line is None else f"nothing on {_line(event.line)}"
+        heard = "not heard since the start" if event.line is None else "last heard over it"
+        return (
+            f"{where} for {span(event.silent)} while {event.missed} messages were due: our own line?"
+            f" {event.paths} paths {heard} are not told one by one"
+        )
+    if isinstance(event, LineBack):
+        where = "something comes in" if event.line is None else f"{_line(event.line)} brings something"
+        return f"{where} again after {span(event.silent)}; {event.paths} paths have their full time anew"
+    return (
+        f"nobody watched for {span(event.seconds)} (the process was stopped, the machine slept, or the journal could not"
+        " write); every path has its full time anew"
+    )
+
+
+def _line(line: Hashable) -> str:
+    return " ".join(map(str, line)) if isinstance(line, tuple) else str(line)
+
+
+def _over(promise: Promise) -> str:
+    return f" over {promise.path}" if promise.path else ""
+
+
+def _silence_of(event: Overdue) -> str:
+    what = "test report" if event.promise.kind == "test" else ""
+    over = _over(event.promise)
+    if event.silent is None:
+        return f"never a {what}{over}" if what else f"never heard{over}"
+    return f"{f'no {what}' if what else 'nothing'}{over} for {span(event.silent)}"
+
+
+def _left(event: Overdue) -> str:
+    if event.state == "no path left":
+        return "no path left: nobody would hear an alarm"
+    names = [name for name in event.others if name]
+    if not names:
+        return "the account still reports: degraded"
+    return f"{', '.join(names[:-1])}{' and ' * (len(names) > 1)}{names[-1]} still report{'s' * (len(names) == 1)}: degraded"
+
+
+def span(seconds: float) -> str:
+    """A length of time in at most two units: `3 min 45 s`, `25 h`, `2 d 3 h`."""
+    left = round(seconds)
+    if left >= 2 * 86400:
+        units = ((86400, "d"), (3600, "h"))
+    elif left >= 3600:
+        units = ((3600, "h"), (60, "min"))
+    else:
+        units = ((60, "min"), (1, "s"))
+    (large, one), (small, other) = units
+    whole, rest = divmod(left, large)
+    parts = [f"{whole} {one}"] * (whole > 0) + [f"{rest // small} {other}"] * (rest // small > 0)
+    return " ".join(parts) or "0 s"
