@@ -8,8 +8,8 @@ looked at about once an interval, however much comes over its path. A bucket is 
 heap holds the numbers of the buckets that are not empty. Nothing but `take` ever goes through all promises.
 
 Nobody's silence is told while it may be our own: after a start, after a pause of this process and after a line came back,
-each promise has its full time anew; and a line that brought nothing while at least ten messages were due on it is one
-event, not one for each of its paths.
+each promise has its full time anew; and a line that brought nothing for longer than is its habit, while ten of its paths
+or more were due, is one event, not one for each of its paths.
 """
 
 import math
@@ -23,7 +23,8 @@ from receiver.book import Kind, Promise
 
 BUCKET_SECONDS = 0.25
 PAUSE_SECONDS = 5.0  # between two looks: longer, and this process stood still, not the panels
-LINE_SILENT_AFTER = 10  # messages that were due on a line that brought none
+LINE_SILENT_AFTER = 10  # paths due on a line that brought nothing
+HABIT_SECONDS = 3600.0  # for how long a gap between two messages counts as a line's habit, and as long again
 
 State = Literal["degraded", "no path left", "whole"]
 
@@ -57,7 +58,7 @@ class Back(NamedTuple):
 
 
 class LineSilent(NamedTuple):
-    """A line brings nothing any more: the paths last heard over it, and how many messages were due meanwhile.
+    """A line brings nothing any more: the paths last heard over it, and how many of them were due meanwhile.
 
     `line` is None for paths heard over no line since the start.
     """
@@ -116,15 +117,23 @@ class _Wheel:
 class _Line:
     """A line, and what is promised on it by paths last heard over it that are neither overdue nor asleep."""
 
-    __slots__ = ("anew", "heard", "name", "paths", "rate", "silent")
+    __slots__ = ("anew", "gap", "gap_before", "heard", "name", "paths", "rate", "silent")
 
     def __init__(self, name: Hashable, tick: float) -> None:
         self.name = name
         self.heard = tick
-        self.anew = tick  # from when its paths have their full time
+        self.anew = tick  # from when its paths have their full time; while it is silent, since when
         self.paths = 0
         self.rate = 0.0  # messages due a second
         self.silent = False
+        # The longest time in which it brought nothing although it lived, of late and before that. Panels that went to it
+        # together poll together, with a long gap after: a path that dies must not make the gap seem a silence.
+        self.gap = self.gap_before = 0.0
+
+    def missed(self, tick: float) -> int:
+        """How many of its paths were due while it has brought nothing; 0 while that is its habit."""
+        silent = tick - max(self.heard, self.anew)
+        return min(int(silent * self.rate), self.paths) if silent > max(self.gap, self.gap_before) else 0
 
 
 class Supervision:
@@ -137,7 +146,7 @@ class Supervision:
         self._looked = tick
         self._lines = [_Line(None, tick)]
         self._line_of: dict[Hashable, int] = {None: _NO_LINE}
-        self._silent = 0  # lines
+        self._habits = tick  # when a line's gaps were last put aside
         self._news: list[Event] = []
         self._empty()
 
@@ -252,10 +261,8 @@ class Supervision:
         number = self._line_of.get(line)
         if number is None:
             number = self._line_number(line, tick)
-        self._lines[number].heard = self._lines[_NO_LINE].heard = tick
-        if self._silent:
-            self._line_back(number, tick)
-            self._line_back(_NO_LINE, tick)
+        self._brings(self._lines[number], tick)
+        self._brings(self._lines[_NO_LINE], tick)  # which is silent when none of them brings anything
         index = self._index.get(account)
         if index is None:
             return
@@ -283,19 +290,22 @@ class Supervision:
         whole = not any(self._flags[other] & _OVERDUE for other in self._slots(account))
         self._news.append(Back(self._marks[account], self._promise(slot), silent, "whole" if whole else "degraded"))
 
-    def _line_back(self, number: int, tick: float) -> None:
-        line = self._lines[number]
+    def _brings(self, line: _Line, tick: float) -> None:
         if line.silent:
             line.silent = False
-            self._silent -= 1
             self._news.append(LineBack(line.name, tick - line.anew, line.paths))
             line.anew = tick
+        else:
+            gap = tick - line.heard
+            if gap > line.gap:
+                line.gap = min(gap, tick - line.anew)
+        line.heard = tick
 
     def lose(self, line: Hashable, tick: float) -> None:
         """A line is known to be down: silent from now on, however little was due on it."""
-        number = self._line_number(line, tick)
-        if self._lines[number].paths and not self._lines[number].silent:
-            self._falls_silent(number, tick)
+        lost = self._lines[self._line_number(line, tick)]
+        if lost.paths and not lost.silent:
+            self._falls_silent(lost, tick)
 
     # What is due
 
@@ -307,6 +317,10 @@ class Supervision:
                 if not line.silent:
                     line.anew = tick
         self._looked = tick
+        if tick - self._habits > HABIT_SECONDS:
+            self._habits = tick
+            for line in self._lines:
+                line.gap_before, line.gap = line.gap, 0.0
         late: list[tuple[int, float | None]] = []
         for bucket in self._wheel.take(tick):
             for slot in bucket:
@@ -344,19 +358,14 @@ class Supervision:
 
     def _is_silent(self, number: int, tick: float) -> bool:
         line = self._lines[number]
-        if line.silent:
-            return True
-        if (tick - max(line.heard, line.anew)) * line.rate < LINE_SILENT_AFTER:
-            return False
-        self._falls_silent(number, tick)
-        return True
+        if not line.silent and line.missed(tick) >= LINE_SILENT_AFTER:
+            self._falls_silent(line, tick)
+        return line.silent
 
-    def _falls_silent(self, number: int, tick: float) -> None:
-        line = self._lines[number]
-        since = max(line.heard, line.anew)
-        line.silent, line.anew = True, since
-        self._silent += 1
-        self._news.append(LineSilent(line.name, tick - since, line.paths, int((tick - since) * line.rate)))
+    def _falls_silent(self, line: _Line, tick: float) -> None:
+        missed, line.anew = line.missed(tick), max(line.heard, line.anew)
+        line.silent = True
+        self._news.append(LineSilent(line.name, tick - line.anew, line.paths, missed))
 
     # Inside
 
@@ -442,7 +451,7 @@ def in_words(event: Event, whose: str = "") -> str:
         where = "no line has brought anything" if event.line is None else f"nothing on {_line(event.line)}"
         heard = "not heard since the start" if event.line is None else "last heard over it"
         return (
-            f"{where} for {span(event.silent)} while {event.missed} messages were due: our own line?"
+            f"{where} for {span(event.silent)} while {event.missed} paths were due: our own line?"
             f" {event.paths} paths {heard} are not told one by one"
         )
     if isinstance(event, LineBack):
