@@ -439,21 +439,27 @@ def test_it_tells_what_a_scan_of_all_paths_would_tell_within_half_a_second(
     """Any order of hearing. Four paths never make a line seem silent: each is overdue before ten messages are."""
     promises = [Promise("", "poll", interval, tolerance) for interval, tolerance in promised]
     watch = Watch(**{str(number): [promise] for number, promise in enumerate(promises)})
-    since, overdue = [watch.tick] * 4, [False] * 4
+    since, overdue, ended = [watch.tick] * 4, [False] * 4, [0.0] * 4
     expected: list[tuple[float, str, str]] = []
-    tick = watch.tick
+
+    def told_of(number: int) -> bool:
+        last = [event for _, event in watch.told if getattr(event, "account", None) == str(number)]
+        return bool(last) and isinstance(last[-1], Overdue)
 
     def scan(until: float) -> None:
         for number, promise in enumerate(promises):
             end = since[number] + promise.interval + promise.tolerance
             if end <= until and not overdue[number]:
-                overdue[number] = True
+                overdue[number], ended[number] = True, end
                 expected.append((end, "Overdue", str(number)))
 
     for gap, number, line in heard:
         watch.pass_by(gap)
-        tick += gap
         scan(watch.tick)
+        if overdue[number] and watch.tick - ended[number] <= LOOK + BUCKET_SECONDS and not told_of(number):
+            # Broken for less than the half second that a look may be late, and kept again: nobody need hear of it.
+            expected.remove(next(one for one in reversed(expected) if one[2] == str(number)))
+            overdue[number] = False
         watch.hear(str(number), "", line)
         since[number] = watch.tick
         if overdue[number]:
