@@ -344,12 +344,12 @@ class Bench:
         polls = (before.polls if before else 0) + (decision.verdict == "poll")
         seen = Seen(*mark, entry["at"], polls)
         self._seen[mark] = seen
-        test = decision.verdict != "poll" and any(
-            is_test_report(signal.code, signal.from_memory) for signal in decision.frame.signals
-        )
-        self.supervision.hear(account.mark, mark[2], origin[:2], self.clock.tick(), test)
+        test = False
+        for signal in decision.frame.signals:
+            test = test or is_test_report(signal.code, signal.from_memory)
+        tick = self.clock.tick()
+        self.supervision.hear(account.mark, mark[2], origin[:2], tick, test)
         if self.journal and not self.journal.failing:
-            tick = self.clock.tick()
             if tick - self._polls_kept.get(mark, -POLLS_KEPT_SECONDS) >= POLLS_KEPT_SECONDS:
                 self._polls_kept[mark] = tick
                 self.journal.saw(seen)

@@ -31,6 +31,7 @@ from receiver.supervision import (
     span,
 )
 from tests.conftest import envelope, only
+from tools import bench
 
 LOOK = 0.25
 TCP, UDP = ("tcp", 12009), ("udp", 12009)
@@ -473,6 +474,12 @@ def test_it_tells_what_a_scan_of_all_paths_would_tell_within_half_a_second(
         assert any(one[1:] == (what, whose) and 0 <= one[0] - at <= LOOK + BUCKET_SECONDS for one in told)
 
 
+def test_the_measurement_finds_every_silent_path_within_a_second() -> None:
+    found = bench.simulate(4000)
+    assert (found["overdue"], found["wrong"]) == (found["silent"], 0)
+    assert 0 < found["late_s"]["max"] < 1
+
+
 def test_hearing_puts_nothing_into_the_wheel() -> None:
     """Or a talkative path would fill it: what is heard costs the same however often."""
     watch = Watch(a=[WIRED])
@@ -675,3 +682,49 @@ async def test_a_line_that_is_lost_is_one_row(open_bench: Any, tmp_path: Path) -
     await panel.ask(poll("4471", "1"))
     sim.pass_by(1)
     assert len(await sim.rows("line-back")) == 1
+
+
+async def test_a_bench_that_did_not_look_tells_one_pause_and_no_path(open_bench: Any, tmp_path: Path) -> None:
+    sim = Simulated(open_bench, tmp_path)
+    panel = await sim.bench.panel("udp")
+    await panel.ask(poll("4471", "1"))
+    sim.pass_by(39)
+    sim.at += 3600  # stopped, or asleep
+    sim.pass_by(39)
+    assert [row["seconds"] for row in await sim.rows("paused")] == [pytest.approx(3601)]
+    assert not await sim.rows("path-overdue")
+
+
+async def test_while_the_journal_cannot_write_nobody_is_answered_and_nobody_is_overdue(
+    open_bench: Any, tmp_path: Path
+) -> None:
+    sim = Simulated(open_bench, tmp_path)
+    journal = sim.bench.bench.journal
+    journal.failing = True
+    sim.pass_by(300)
+    journal.failing = False
+    sim.pass_by(39)
+    assert len(await sim.rows("paused")) == 1
+    assert not await sim.rows("path-overdue")
+
+
+async def test_journal_paths_shows_what_is_promised_and_what_is_overdue(
+    open_bench: Any, tmp_path: Path, inside: Any
+) -> None:
+    sim = Simulated(open_bench, tmp_path)
+    panel = await sim.bench.panel("udp")
+    await panel.ask(poll("4471", "1"))
+    sim.pass_by(25)
+    await panel.ask(poll("4471", "1"))
+    sim.pass_by(25)
+    assert len(await sim.rows("path-overdue")) == 1
+    (tmp_path / "station.toml").write_text(PATHS)
+    where = "--journal", sim.bench.path, "--book", "station.toml"
+    found = {(one["account"], one["path"]): one for one in inside("journal", "paths", *where, "--json").objects}
+    assert found["4471", "wired"]["overdue"] == []
+    assert found["4471", "cellular"]["overdue"] == ["poll"]
+    assert found["4471", "cellular"]["promises"] == [
+        {"path": "cellular", "kind": "poll", "interval": 30, "tolerance": 10}
+    ]
+    assert found["8C20", ""]["promises"][0]["kind"] == "test"
+    assert b"cellular     last never  polls 0  poll every 30 s  POLL OVERDUE" in inside("journal", "paths", *where).out
