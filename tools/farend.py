@@ -2,7 +2,7 @@
 
 import typer
 
-from tools import book, decode, demo, journal, listen, replay, send
+from tools import book, decode, demo, journal, listen, replay, send, watch
 from tools.common import CAUTION
 
 app = typer.Typer(
@@ -21,6 +21,7 @@ app.command()(replay.replay)
 app.add_typer(journal.app, name="journal")
 app.add_typer(book.app, name="book")
 app.add_typer(book.clock, name="clock")
+app.add_typer(watch.app, name="prove")
 
 
 def main() -> None:
