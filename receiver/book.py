@@ -93,6 +93,11 @@ class AccountPath(_Entry):
     prefix: Number | None = None
     network: Annotated[IpNetwork | None, BeforeValidator(_network)] = None
 
+    @property
+    def marked(self) -> bool:
+        """Whether anything tells it from another path."""
+        return any(mark is not None for mark in (self.line, self.port, self.prefix, self.network))
+
     def fit(self, line: str, port: int, prefix: str | None, host: str) -> int:
         """How many of the marks fit, or -1 when one does not."""
         marks = (
@@ -282,6 +287,11 @@ def _mistakes(accounts: tuple[Account, ...], source: str, text: str) -> Iterator
                     line = line_of(text, (*here, kind, place, "number"))
                     yield f"{source}:{line}: account {account.number} has two entries for {kind} {entry.number}"
                 numbers.add(bare(entry.number))
+        for place, path in enumerate(account.path):
+            if not path.marked:
+                line = line_of(text, (*here, "path", place, "name"))
+                what = f"path {path.name} of account {account.number} has no mark"
+                yield f"{source}:{line}: {what} (line, port, prefix or network): nothing would ever be heard over it"
         for place, zone in enumerate(account.zone):
             if zone.area is not None and account.area and account.name_of("area", zone.area) is None:
                 line = line_of(text, (*here, "zone", place, "area"))
