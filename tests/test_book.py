@@ -99,7 +99,11 @@ def test_the_path_is_the_one_whose_marks_fit_best(
         (WHOLE.replace('area = "1"', 'area = "2"'), 9, "area 2"),
         (WHOLE.replace('line = "tcp"', 'line = "carrier pigeon"', 1), 16, "'line'"),
         (WHOLE.replace("192.0.2.0/24", "192.0.2.0/40", 1), 17, "'network'"),
-        (WHOLE + '  [[account.path]]\n  name = "radio"\n', WHOLE.count("\n") + 2, "nothing would ever be heard over it"),
+        (
+            WHOLE + '  [[account.path]]\n  name = "radio"\n',
+            WHOLE.count("\n") + 2,
+            "nothing would ever be heard over it",
+        ),
         (WHOLE + '[[account]]\nnumber = "04471"\nname = "again"\n', WHOLE.count("\n") + 2, "stands on line 2 already"),
         (
             WHOLE.replace('number = "002"', 'number = "002"\n  name = "x"\n  [[account.user]]\n  number = "2"'),

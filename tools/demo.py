@@ -23,6 +23,7 @@ from receiver.desk import millis
 from receiver.journal import Store
 from tools import words
 from tools.common import CAUTION, OUT, TALK, print_json
+from tools.demo_proving import DemoProving, prove
 from tools.listen import Printer, recorder_for, run, store_from
 
 ANSWER_SECONDS = 1.0
@@ -212,6 +213,7 @@ def demo(
             ", ".join(f"{kind} {host}:{port}" for kind, host, port in listening), f"· journal {path}", soft_wrap=True
         )
         OUT.print("Times are UTC. Three accounts are on test; one, still being installed, is not.\n")
+    proving = DemoProving(scenario["proving"], book.numbered(scenario["proving"]["account"])[0], path)
     players = Players(scenario["panel"], {kind: (host, port) for kind, host, port in listening})
 
     async def all_steps() -> None:
@@ -226,6 +228,7 @@ def demo(
             elif step.entry:
                 words.show(OUT, step.entry)
             await asyncio.sleep(pace)
+        await prove(proving, lambda step: play(Step(step), players), entries, path.parent, pace / 2, as_json)
 
     def begin() -> None:
         task = asyncio.ensure_future(all_steps())
@@ -240,9 +243,9 @@ def demo(
         raise error
     wrong = [step for step in steps if step.wrong]
     if not as_json:
-        _verdict(steps, wrong, path)
+        _verdict(steps, wrong, proving, path)
     sys.stdout.flush()
-    os._exit(1 if wrong else 0)
+    os._exit(1 if wrong or proving.wrong else 0)
 
 
 def _judged(step: Step) -> Text:
@@ -256,7 +259,7 @@ def _judged(step: Step) -> Text:
     return Text("; ".join(told) or "right")
 
 
-def _verdict(steps: list[Step], wrong: list[Step], path: Path) -> None:
+def _verdict(steps: list[Step], wrong: list[Step], proving: DemoProving, path: Path) -> None:
     table = Table(title="\nWhat was right, and what was wrong", title_justify="left", box=None, padding=(0, 2, 0, 0))
     for heading in ("", "what was sent", "verdict, answer", "why"):
         table.add_column(heading, overflow="fold", header_style="italic")
@@ -271,6 +274,13 @@ def _verdict(steps: list[Step], wrong: list[Step], path: Path) -> None:
     OUT.print(
         f"\n{len(steps) - len(wrong)} of {len(steps)} steps became what they should. {kept.number} rows; {chain}."
     )
+    for one in proving.wrong:
+        OUT.print(Text(f"THE PROVING WENT WRONG: {one}", style="bold reverse"))
+    if not proving.wrong:
+        steps_of = len(proving.steps)
+        OUT.print(
+            f"The proving: {steps_of} of {steps_of} steps became what they should, its record agrees with the journal."
+        )
     OUT.print(f"The journal stays at {path}. Look into it:", soft_wrap=True)
     here = os.path.relpath(sys.argv[0])
     farend = here if here.endswith("farend") and not here.startswith("..") else "farend"

@@ -51,10 +51,11 @@ def whole_sheet(sheet: Sheet, everything: bool) -> RenderableType:
         table.add_row("" if line.item.group == group else line.item.group, _marked(line), Text(line.state + why),
                       ", ".join(map(str, line.rows)), line.path or "", (line.at or "")[11:19])  # fmt: skip
         group = line.item.group
-    return Group(_heading(sheet), table, what_is_wrong(sheet), _measured(sheet), _meaning(sheet))
+    return Group(heading(sheet), table, what_is_wrong(sheet), _measured(sheet), _meaning(sheet))
 
 
-def _heading(sheet: Sheet) -> Text:
+def heading(sheet: Sheet) -> Text:
+    """Which proving it is, how far it is, and how long the test lasts."""
     account = sheet.plan.account
     seen = sum(line.state in GOOD for line in sheet.lines if line.item.need != "optional")
     due = sum(line.item.need != "optional" and line.state != "skipped" for line in sheet.lines)
@@ -170,7 +171,7 @@ def call_screen(sheet: Sheet, width: int, height: int, typed: str | None = None,
     columns.add_column("the last signals (UTC)" if sheet.recent else "no signal yet", ratio=3)
     columns.add_column(f"what remains ({len(left)})", ratio=2)
     columns.add_row(came, remains)
-    parts: list[RenderableType] = [_heading(sheet), say, columns, wrong]
+    parts: list[RenderableType] = [heading(sheet), say, columns, wrong]
     if typed is not None:
         parts.append(
             Text(f"\n{said}\n" if said else "\n").append("> ", style="bold").append(typed).append("▏", style="dim")
