@@ -129,9 +129,12 @@ def listen(
 
 def of_book(entry: dict[str, Any], zone: str) -> str | None:
     """An account of the book that reported the zone meanwhile: perhaps the panel was given that one's number."""
-    if not entry.get("account_mark") or not any(bare(one["zone"] or "") == bare(zone) for one in entry["signals"]):
+    if not entry.get("account_mark") or not any(
+        one["zone"] and bare(one["zone"]) == bare(zone) for one in entry["signals"]
+    ):
         return None
-    return f"account {entry['account_mark']} of the book reported zone {zone} in row {entry['row']}: has its number been taken?"
+    where = f"zone {zone} in row {entry['row']}"
+    return f"account {entry['account_mark']} of the book reported {where}: does the panel use its number?"
 
 
 def _why_not(entry: dict[str, Any], frame: Frame, zone: str, earlier: frozenset[str]) -> str | None:

@@ -110,7 +110,7 @@ def parse(text: str, path: Path) -> Request:
 
     found = read_tables(_File, text, str(path), path.parent, alone=_ALONE, fill=fill)
     if mistakes := list(mistakes_in(found.account, str(path), text)):
-        raise BookError(mistakes)
+        raise BookError([mistake.replace(f"account {NO_NUMBER}", "the account") for mistake in mistakes])
     for name in _ALONE:
         if len(getattr(found, name)) > 1:
             raise BookError([f"{path}: [[{name}]] stands once, as [{name}]"])

@@ -563,8 +563,7 @@ def assign(
             f"`farend book identify {reference} --caller NUMBER --device any` first",
             1,
         )
-    if one.assigned is None:
-        _check_tie(one, one.caller, journal)
+    _check_tie(one, one.caller, journal)
     narrow = {"receiver": receiver, "prefix": prefix}
     narrow = {name: value or getattr(one.account, name) for name, value in narrow.items()}
     try:
