@@ -14,7 +14,7 @@ from protocols.dc09 import OLD, bare, decode
 from protocols.envelope import from_printable
 from protocols.exchange import in_window
 from protocols.seal import Key
-from protocols.values import Frame, Signal
+from protocols.values import Frame, Signal, legible
 from receiver.book import Book
 from receiver.desk import message_of
 
@@ -30,7 +30,7 @@ class Mark(NamedTuple):
     host: str
 
     def __str__(self) -> str:
-        return f"{self.number} from {self.host} ({self.line})"
+        return legible(f"{self.number} from {self.host} ({self.line})")
 
 
 @dataclass(slots=True)
@@ -145,7 +145,7 @@ def _why_not(entry: dict[str, Any], frame: Frame, zone: str, earlier: frozenset[
     if frame.has("decrypt-failed"):
         return "it does not open with the request's key"
     if frame.has("account-differs"):
-        return f"it has account {frame.account_inside} inside and {frame.account} outside"
+        return legible(f"it has account {frame.account_inside} inside and {frame.account} outside")
     at = datetime.fromisoformat(entry["at"])
     if frame.encrypted and (frame.stamp is None or not in_window(frame.stamp, at)):
         # The one thing in an encrypted frame that says that it was made now.

@@ -341,7 +341,10 @@ def callers(
     Example: farend book callers --journal station.journal --book station.toml
     """
     accounts = book_from(book)
-    waiting = [one for one in _all(requests)[0] if one.state != "assigned"]
+    known, broken = _all(requests)
+    for mistake in broken:
+        TALK.print(mistake, markup=False, soft_wrap=True)
+    waiting = [one for one in known if one.state != "assigned"]
     with _open(journal) as store:
         found = calls.gather(
             (orjson.loads(row.text) for row in store.rows() if row.verdict in calls.VERDICTS), accounts
@@ -448,7 +451,10 @@ def identify(
         for row in _new_rows(store, within, caller):
             came = list(calls.listen([row], zone.number, one.account.key, copies.of(store, row)))
             for frame in came:
-                told = f"{named} tripped" if frame.why_not is None else frame.why_not
+                told = (
+                    frame.why_not
+                    or f"{named} tripped; watching until the time is over whether another caller trips it too"
+                )
                 TALK.print(f"{frame.at[11:19]}  {frame.mark}: {told}", markup=False, soft_wrap=True)
             heard += came
             taken += filter(None, [calls.of_book(row, zone.number)])
