@@ -11,7 +11,7 @@ import tomllib
 from collections.abc import Callable, Iterator
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar, get_args
+from typing import Annotated, Any, Literal, NamedTuple, TypeVar, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
@@ -25,6 +25,24 @@ Seconds = Annotated[int, Field(ge=1, le=40 * 86400, description="a promised inte
 Hours = Annotated[int, Field(ge=1, le=960, description="how often a test report is promised")]
 Category = Literal["SP1", "SP2", "SP3", "SP4", "SP5", "SP6", "DP1", "DP2", "DP3", "DP4"]  # EN 50136-1
 IpNetwork = ipaddress.IPv4Network | ipaddress.IPv6Network
+Kind = Literal["poll", "test"]
+
+# Where the book gives no tolerance (common practice): a quarter of the interval, for a slow network and one retry; a daily
+# test comes by the panel's own clock.
+LEAST_TOLERANCE_SECONDS = 20
+TEST_TOLERANCE_SECONDS = 3600
+
+
+class Promise(NamedTuple):
+    """That something comes over a path ("": the account as a whole) at least so often; times in whole seconds.
+
+    A `poll` promise is kept by any acknowledged message over the path, a `test` promise by test reports alone.
+    """
+
+    path: str
+    kind: Kind
+    interval: int
+    tolerance: int
 
 
 class BookError(ValueError):
@@ -134,6 +152,30 @@ class Account(Entry):
         best = max(self.path, key=lambda path: path.fit(line, port, prefix, host), default=None)
         return best.name if best and best.fit(line, port, prefix, host) > 0 else None
 
+    def promises(self) -> list[Promise]:
+        """What the account promises: for each path and kind one, its own figures before the account's.
+
+        `poll_seconds` of the account stands for each of its paths; its `test_hours` for the account as a whole, whichever
+        path the report comes over. `tolerance_seconds` belongs to polls, and to tests only where no poll is promised.
+        """
+        found: dict[tuple[str, Kind], Promise] = {}  # two entries of one name are one path: the first counts
+
+        def promise(path: str, kind: Kind, interval: int, tolerance: int) -> None:
+            found.setdefault((path, kind), Promise(path, kind, interval, tolerance))
+
+        for path in self.path or (AccountPath(name=""),):
+            poll = path.poll_seconds or self.poll_seconds
+            given = path.tolerance_seconds or self.tolerance_seconds
+            if poll:
+                promise(path.name, "poll", poll, given or max(poll // 4, LEAST_TOLERANCE_SECONDS))
+            if path.test_hours:
+                tolerance = None if poll else given
+                promise(path.name, "test", path.test_hours * 3600, tolerance or TEST_TOLERANCE_SECONDS)
+        if self.test_hours:
+            tolerance = None if self.poll_seconds else self.tolerance_seconds
+            promise("", "test", self.test_hours * 3600, tolerance or TEST_TOLERANCE_SECONDS)
+        return list(found.values())
+
     def names_for(self, signal: Signal) -> dict[str, str | None]:
         return {
             "area_name": self.name_of("area", signal.area),
@@ -169,6 +211,10 @@ class Book:
             if len(given) > marks and all(bare(mine) == bare(theirs) for mine, theirs in given):
                 best, marks = account, len(given)
         return best
+
+    def marked(self, mark: str) -> Account | None:
+        """The account with that mark (`Account.mark`)."""
+        return next((one for one in self._by_number.get(mark.rpartition(" ")[2], ()) if one.mark == mark), None)
 
     def key_for(self, frame: Frame) -> Key | None:
         """The key of the account that the head of a frame names: what `decode` asks for."""

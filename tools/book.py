@@ -10,14 +10,12 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from protocols.codes import CATEGORIES
 from protocols.dc09 import bare
 from receiver import book as books
 from receiver import zone_list
 from receiver.book import BookError
-from receiver.desk import millis
 from receiver.zone_list import COLUMNS, ListError
-from tools.common import JOURNAL, OUT, TALK, book_from, leave, length_of, print_json, stop
+from tools.common import JOURNAL, OUT, TALK, book_from, leave, print_json, put_on_test, stop
 
 app = typer.Typer(no_args_is_help=True, help="Look after the account book.\n\nExample: farend book check station.toml")
 clock = typer.Typer(
@@ -185,20 +183,9 @@ def on_test(
 
     Example: farend book on-test 4471 --for 2h --reference "T-118" --confirmed-by "the desk, M." --live fire
     """
-    length = length_of(lasts, "--for")
-    if not reference.strip():
-        stop("--reference is empty: it names the station's own record of the test")
     if book and not book_from(book).numbered(account):
         stop(f"the book has no account {account}")
-    until = datetime.now(UTC) + length
-    if strange := set(live or ()) - CATEGORIES:
-        stop(f"--live {strange.pop()!r} is none of {', '.join(sorted(CATEGORIES))}")
-    wish = {"wish": "on-test", "until": millis(until), "reference": reference}
-    wish |= {"areas": area, "live": live or [], "confirmed_by": confirmed_by}
-    leave(journal, wish | {"account": bare(account), "receiver": receiver, "prefix": prefix})
-    OUT.print(
-        f"account {account} is on test until {until:%H:%M:%S} UTC, {until:%d %B}; reference {reference}", markup=False
-    )
+    put_on_test(journal, account, lasts, reference, area, live, confirmed_by, receiver, prefix)
 
 
 @app.command("off-test")

@@ -15,16 +15,15 @@ import orjson
 import typer
 from rich.console import Console
 
+from protocols.codes import CATEGORIES
+from protocols.dc09 import bare
 from protocols.seal import Key
 from receiver import book
 from receiver.book import Book, BookError
 from receiver.desk import millis
 from receiver.journal import GRANTED, REFUSED, JournalError, Store
+from receiver.record import CAUTION as CAUTION
 
-CAUTION = (
-    "farend is a bench tool, not a listed or approved receiver. Put accounts on test and tell the station first; "
-    "local codes and licensed practice decide."
-)
 OUT = Console(highlight=False)
 TALK = Console(stderr=True, highlight=False)
 WAIT_SECONDS = 3.0
@@ -146,3 +145,35 @@ def note(journal: Path, event: str, detail: str, **more: Any) -> None:
         stop(str(error))
     except sqlite3.Error as error:
         stop(f"the journal {journal} cannot be written: {error}")
+
+
+def put_on_test(
+    journal: Path,
+    account: str,
+    lasts: str,
+    reference: str,
+    areas: list[str] | None,
+    live: list[str] | None,
+    confirmed_by: str | None,
+    receiver: str | None,
+    prefix: str | None,
+) -> None:
+    """Put an account on test for so long from now, or prolong its test, and say so."""
+    length = length_of(lasts, "--for")
+    if not reference.strip():
+        stop("--reference is empty: it names the station's own record of the test")
+    if strange := set(live or ()) - CATEGORIES:
+        stop(f"--live {strange.pop()!r} is none of {', '.join(sorted(CATEGORIES))}")
+    until = datetime.now(UTC) + length
+    wish = {
+        "wish": "on-test",
+        "until": millis(until),
+        "reference": reference,
+        "areas": areas or None,
+        "live": live or [],
+    }
+    wish |= {"confirmed_by": confirmed_by, "receiver": receiver, "prefix": prefix}
+    leave(journal, wish | {"account": bare(account)})
+    OUT.print(
+        f"account {account} is on test until {until:%H:%M:%S} UTC, {until:%d %B}; reference {reference}", markup=False
+    )

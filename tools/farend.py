@@ -2,7 +2,7 @@
 
 import typer
 
-from tools import book, decode, demo, journal, listen, replay, request, send
+from tools import book, decode, demo, journal, listen, replay, request, send, watch
 from tools.common import CAUTION
 
 app = typer.Typer(
@@ -27,6 +27,7 @@ book.app.command()(request.identify)
 book.app.command()(request.assign)
 app.add_typer(book.app, name="book")
 app.add_typer(book.clock, name="clock")
+app.add_typer(watch.app, name="prove")
 
 
 def main() -> None:

@@ -1,0 +1,126 @@
+"""The record of a proving: what a manager keeps, held to the journal by the hashes of its rows."""
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any, Literal
+
+import orjson
+
+from protocols.dc09 import bare
+from receiver.journal import Store
+from receiver.plan import Plan, PlanError
+from receiver.proving import fold
+from receiver.sheet import Sheet
+
+CAUTION = (
+    "farend is a bench tool, not a listed or approved receiver. Put accounts on test and tell the station first; "
+    "local codes and licensed practice decide."
+)
+VERSION = 1
+MODE: Literal["bench"] = "bench"
+
+
+def software() -> str:
+    """`farend` and its version."""
+    try:
+        return f"farend {version('farend')}"
+    except PackageNotFoundError:  # run from a tree that is not installed
+        return "farend"
+
+
+def provings(store: Store) -> list[dict[str, Any]]:
+    """The start rows of all provings in a journal, the newest first."""
+    return [event for event in store.events() if event["event"] == "proving" and event["act"] == "start"]
+
+
+def entries(store: Store, account: str, after: int = 0) -> list[dict[str, Any]]:
+    """The rows of an account, frames and what people said, in order."""
+    return [orjson.loads(row.text) for row in store.rows(account=bare(account), events=True, after=after)]
+
+
+def make(sheet: Sheet, store: Store, signed: list[dict[str, str]]) -> dict[str, Any]:
+    """The record of a sheet. Who signed is `{"role": …, "name": …, "identified": …}` each."""
+    content = {
+        "record": "farend proving",
+        "version": VERSION,
+        "software": software(),
+        "mode": MODE,
+        "caution": CAUTION,
+        "provisional": sheet.verdict == "provisional",
+        "rehearsal": sheet.rehearsed,
+        "signatures": signed,
+        "plan": sheet.plan.to_json(),
+        "judgement": sheet.to_json(),
+        "hashes": {str(number): hash for number, hash in store.hashes(sorted(_rows_of(sheet))).items()},
+    }
+    return content | {"digest": digest(content)}
+
+
+def _rows_of(sheet: Sheet) -> Iterator[int]:
+    """Every row of the journal that the sheet speaks of, and its last one: the chain of hashes holds all before it."""
+    told = sheet.to_json()
+    yield from {row for line in told["sheet"] for row in line["rows"]}
+    for part in ("findings", "questions", "left_out", "tests", "signed"):
+        yield from {one["row"] for one in told[part]}
+    yield from {row for one in told["confirmed"] for row in one["rows"]}
+    yield from {row for row in told["rows"] if row}
+
+
+def digest(record: Mapping[str, Any]) -> str:
+    """SHA-256 of a record's content in a fixed form: keys in order, no blanks; without the digest itself."""
+    content = {key: value for key, value in record.items() if key != "digest"}
+    return hashlib.sha256(orjson.dumps(content, option=orjson.OPT_SORT_KEYS)).hexdigest()
+
+
+def check(record: Mapping[str, Any], store: Store) -> Iterator[str]:
+    """Hold a record against a journal: every difference in a sentence. Nothing is said where the two agree."""
+    if record.get("record") != "farend proving" or record.get("version") != VERSION:
+        yield f"it is no record of a proving of version {VERSION}"
+        return
+    if digest(record) != record.get("digest"):
+        yield "the record was changed since it was written: its digest does not fit its content"
+    yield from (f"the journal itself: {wrong}" for _, wrong in store.verify() if wrong)
+    try:
+        told, plan = record["judgement"], Plan.from_json(record["plan"])
+        judged, last = datetime.fromisoformat(told["judged"]), int(told["rows"][1])
+        hashes = {int(number): hash for number, hash in record["hashes"].items()}
+    except (PlanError, KeyError, ValueError, TypeError, AttributeError) as error:
+        yield f"the record cannot be read: {error!r}"
+        return
+    there = store.hashes(hashes)
+    for number, hash in hashes.items():
+        if number not in there:
+            yield f"row {number} is not in the journal"
+        elif there[number] != hash:
+            yield f"row {number} of the journal is another than the one that was signed"
+    mine = [entry for entry in entries(store, plan.account.number) if entry["row"] <= last]
+    again = orjson.loads(orjson.dumps(fold(plan, mine, judged, told["proving"]).to_json()))
+    yield from _differences(told, again)
+    signed = any(
+        event["event"] == "proving" and event["act"] == "sign" and event.get("record") == record.get("digest")
+        for event in store.events()
+    )
+    if not signed:
+        yield "the journal has no row that says that this record was signed"
+
+
+def _differences(told: Mapping[str, Any], again: Mapping[str, Any]) -> Iterator[str]:
+    lines = {line["item"]: line for line in again["sheet"]}
+    for line in told.get("sheet", ()):
+        now = lines.pop(line["item"], None)
+        if now is None:
+            yield f"{line['label']}: the plan does not have it"
+        elif now != line:
+            what = "state" if now["state"] != line["state"] else "rows" if now["rows"] != line["rows"] else "details"
+            yield f"{line['label']}: the record says {what} {_short(line, what)}, the journal {_short(now, what)}"
+    for item in lines:
+        yield f"{item}: the record lacks it"
+    for part in sorted(set(told) | set(again)):
+        if part != "sheet" and told.get(part) != again.get(part):
+            yield f"{part}: the record and the journal differ"
+
+
+def _short(line: Mapping[str, Any], what: str) -> str:
+    return str(line[what]) if what in line else f"{line['at']}, {line['path']}, {line['why']}"

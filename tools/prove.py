@@ -1,0 +1,633 @@
+"""`farend prove`: prove that an account reports everything it should, as it should; ends in a signed record."""
+
+import getpass
+import hashlib
+import secrets
+import tomllib
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import orjson
+import typer
+from rich.table import Table
+
+from protocols.dc09 import bare
+from receiver import capture as captures
+from receiver import record as records
+from receiver.book import Account, Book
+from receiver.capture import CaptureError
+from receiver.cutover import alarm_and_restoral
+from receiver.desk import millis
+from receiver.journal import JournalError, Store
+from receiver.plan import HAZARDS, Item, Kinds, Plan, PlanError, changed, make, only, parse_kinds, shipped_kinds
+from receiver.proving import act, fold
+from receiver.record import CAUTION
+from receiver.sheet import GOOD, Sheet, left_of_test
+from tools import book as books
+from tools.common import JOURNAL, OUT, book_from, length_of, note, print_json, put_on_test, stop
+from tools.sheet import count, plan_table, what_is_left, whole_sheet
+
+app = typer.Typer(
+    no_args_is_help=True,
+    help="Prove that an account reports everything it should, as it should.\n\nExample: farend prove watch 4471",
+)
+
+Which = Annotated[str, typer.Argument(metavar="ACCOUNT", help="Part of the account's number or of its name.")]
+What = Annotated[list[str], typer.Argument(metavar="WHAT", help="A row, by its number or part of its name.")]
+Where = books.Where
+BookFile = Annotated[Path, typer.Option("--book", metavar="FILE", help="The account book.")]
+By = Annotated[str | None, typer.Option(metavar="NAME", help="Who says so; by default whoever is logged in.")]
+Reason = Annotated[str, typer.Option(metavar="TEXT", help="Why.")]
+KindsFile = Annotated[
+    Path | None, typer.Option("--kinds", metavar="FILE", help="The station's own kinds of devices, beside the shipped.")
+]
+Since = Annotated[
+    Path | None, typer.Option("--since", metavar="RECORD", help="Only what has changed since this record was signed.")
+]
+Only = Annotated[
+    list[str] | None, typer.Option("--only", metavar="WHAT", help="Only this device, user or path; may be repeated.")
+]
+Required = Annotated[list[str] | None, typer.Option(metavar="WHAT", help="Make these rows required.")]
+Optional = Annotated[list[str] | None, typer.Option(metavar="WHAT", help="Make these rows optional.")]
+Pending = Annotated[
+    list[str] | None, typer.Option(metavar="WHAT", help="These rows are proved later, by themselves (--owner, --due).")
+]
+Owner = Annotated[str, typer.Option(metavar="NAME", help="Who looks after what is pending.")]
+Due = Annotated[str, typer.Option(metavar="TIME", help="Within which time from the start it must have come: 24h.")]
+Why = Annotated[str | None, typer.Option(metavar="TEXT", help="What for: new, panel replaced, taken over …")]
+PlanFile = Annotated[Path | None, typer.Option("--plan", metavar="FILE", help="A plan that `prove plan --out` wrote.")]
+Json = books.Json
+
+
+# The plan
+
+
+@app.command()
+def plan(
+    account: Which,
+    book: BookFile,
+    kinds: KindsFile = None,
+    since: Since = None,
+    only_: Only = None,
+    required: Required = None,
+    optional: Optional = None,
+    pending: Pending = None,
+    owner: Owner = "installer",
+    due: Due = "24h",
+    why: Why = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Write it, to be edited and started.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Show what an account is to be proved to report, made from the devices in the book.
+
+    Example: farend prove plan 4471 --book station.toml --optional "zone 16 tamper" --out tern.plan
+    """
+    made = _planned(account, book, None, kinds, since, only_, required, optional, pending, owner, due, why)
+    if out is not None:
+        try:
+            out.write_text(_plan_text(made), "utf-8")
+        except OSError as error:
+            stop(f"--out {out}: {error.strerror}")
+        OUT.print(
+            f"{out}: {count(len(made.items), 'row')}; edit it, then `farend prove start … --plan {out}`", soft_wrap=True
+        )
+    elif as_json:
+        for item in made.items:
+            print_json(item.model_dump(mode="json"))
+    else:
+        OUT.print(plan_table(made))
+
+
+def _planned(
+    account: str,
+    book: Path,
+    file: Path | None,
+    kinds: Path | None,
+    since: Path | None,
+    only_: list[str] | None,
+    required: list[str] | None,
+    optional: list[str] | None,
+    pending: list[str] | None,
+    owner: str,
+    due: str,
+    why: str | None,
+) -> Plan:
+    found = _account(book_from(book), account)
+    try:
+        made = make(found, _kinds(kinds)) if file is None else _plan_from(file, found)
+    except PlanError as error:
+        stop(str(error))
+    if since is not None:
+        made, said = changed(made, _plan_of(since).account)
+        if not said:
+            stop(f"nothing in the book has changed since {since}", 1)
+    if only_:
+        subjects = {item.subject for words_ in only_ for item in _rows(made, words_, "--only")}
+        made = only(made, subjects, "again: " + ", ".join(sorted(subjects)))
+    for option, need in ((required, "required"), (optional, "optional"), (pending, "pending")):
+        for words_ in option or ():
+            more: dict[str, Any] = {"need": need}
+            if need == "pending":
+                more |= {"owner": owner, "due_hours": -(-int(length_of(due, "--due").total_seconds()) // 3600)}
+            ids = {item.id for item in _rows(made, words_, f"--{need}")}
+            items = tuple(item.model_copy(update=more) if item.id in ids else item for item in made.items)
+            made = made.model_copy(update={"items": items})
+    return made.model_copy(update={"why": why}) if why else made
+
+
+def _kinds(file: Path | None) -> Kinds:
+    if file is None:
+        return shipped_kinds()
+    try:
+        return parse_kinds(file.read_text("utf-8"), str(file), shipped_kinds())
+    except (OSError, UnicodeDecodeError) as error:
+        stop(f"--kinds {file} cannot be read: {getattr(error, 'strerror', None) or error}")
+    except PlanError as error:
+        stop(str(error))
+
+
+def _account(book: Book, words_: str) -> Account:
+    """The one account of the book whose number is that, or whose number or name has it as a part."""
+    exact = book.numbered(words_)
+    found = exact or [
+        one for one in book.accounts if words_.lower() in one.name.lower() or bare(words_).upper() in one.number.upper()
+    ]
+    if len(found) != 1:
+        names = "; ".join(f"{one.mark} {one.name}" for one in found or book.accounts[:12])
+        stop(f"{'several accounts' if found else 'no account'} of the book fit {words_!r}: {names}", 1)
+    return found[0]
+
+
+def _rows(plan_: Plan, words_: str, option: str = "WHAT") -> list[Item]:
+    found = plan_.item(words_)
+    if not found:
+        subjects = list(dict.fromkeys(item.subject for item in plan_.items))
+        stop(f"{option} {words_!r} is no row of the plan; it has {', '.join(subjects)}", 1)
+    return found
+
+
+def _plan_text(plan_: Plan) -> str:
+    lines = ["# A plan of farend. Change need, codes or delays, or take rows out; then start it.",
+             f"account = {_quoted(plan_.account.number)}", f"why = {_quoted(plan_.why)}",
+             f"confirm_minutes = {plan_.confirm_minutes}", ""]  # fmt: skip
+    for item in plan_.items:
+        lines.append("[[item]]")
+        for key, value in item.model_dump(exclude_defaults=True).items():
+            shown = _quoted(value) if isinstance(value, str) else str(value).lower()
+            lines.append(f"{key} = {shown}")
+        lines += [f"need = {_quoted(item.need)}"] * (item.need == "required") + [""]
+    return "\n".join(lines)
+
+
+def _quoted(text: str) -> str:
+    return str(orjson.dumps(text).decode())  # a JSON string is a TOML basic string too
+
+
+def _plan_from(file: Path, account: Account) -> Plan:
+    try:
+        found = tomllib.loads(file.read_text("utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        stop(f"--plan {file} cannot be read: {getattr(error, 'strerror', None) or error}")
+    except tomllib.TOMLDecodeError as error:
+        stop(f"--plan {file}: {error}")
+    if bare(str(found.pop("account", ""))) != bare(account.number):
+        stop(f"--plan {file} is for another account than {account.number}")
+    whole = make(account)
+    try:
+        return Plan.from_json(whole.to_json() | {"items": found.pop("item", [])} | found)
+    except PlanError as error:
+        stop(f"--plan {file}: {error}")
+
+
+def _plan_of(record: Path) -> Plan:
+    try:
+        return Plan.from_json(_read_record(record)["plan"])
+    except (PlanError, KeyError, TypeError) as error:
+        stop(f"{record} has no plan that can be read: {error}")
+
+
+# A proving begins, goes on, and ends
+
+
+@app.command()
+def start(
+    account: Which,
+    book: BookFile,
+    reference: Annotated[str, typer.Option(metavar="TEXT", help="The station's own reference for the test.")],
+    confirmed_by: Annotated[str, typer.Option(metavar="WHO", help="Who at the station confirmed the test.")],
+    lasts: Annotated[str, typer.Option("--for", metavar="TIME", help="For how long: 45m, 2h, 1h30m.")] = "2h",
+    area: books.Areas = None,
+    live: books.Live = None,
+    installer: Annotated[str, typer.Option(metavar="NAME", help="Who is on site.")] = "",
+    plan_file: PlanFile = None,
+    kinds: KindsFile = None,
+    since: Since = None,
+    only_: Only = None,
+    required: Required = None,
+    optional: Optional = None,
+    pending: Pending = None,
+    owner: Owner = "installer",
+    due: Due = "24h",
+    why: Why = None,
+    by: By = None,
+    journal: Where = JOURNAL,
+) -> None:
+    """Put the account on test and begin to prove it. Tell the station first: its reference goes into the record.
+
+    Example: farend prove start 4471 --book station.toml --reference T-118 --confirmed-by "the desk, M." --live fire
+    """
+    made = _planned(account, book, plan_file, kinds, since, only_, required, optional, pending, owner, due, why)
+    for one in (reference, confirmed_by):
+        if not one.strip():
+            stop("--reference and --confirmed-by say who at the station knows of the test: neither may be empty")
+    store = open_journal(journal)
+    for event in records.provings(store):
+        running = _sheet(store, event)
+        if running.plan.account.mark == made.account.mark and running.ended is None and not _signed_whole(running):
+            stop(f"a proving of {made.account.number} runs since {running.begun}; end it first: farend prove end"
+                 f" {made.account.number} --reason …", 1)  # fmt: skip
+    put_on_test(journal, made.account.number, lasts, reference, area, live, confirmed_by, made.account.receiver,
+                      made.account.prefix)  # fmt: skip
+    proving = secrets.token_hex(4)
+    _say(journal, made.account, proving, "start", plan=made.to_json(), by=by, installer=installer)
+    OUT.print(f"proving {made.account.number} {made.account.name}: {count(len(made.items), 'row')}. Now, on the phone:"
+              f" farend prove watch {made.account.number}", markup=False, soft_wrap=True)  # fmt: skip
+    OUT.print(CAUTION, style="italic", soft_wrap=True)
+
+
+@app.command()
+def prolong(
+    account: Which,
+    lasts: Annotated[str, typer.Option("--for", metavar="TIME", help="From now on: 30m, 1h.")],
+    journal: Where = JOURNAL,
+) -> None:
+    """Prolong the test. Tell the station.
+
+    Example: farend prove prolong 4471 --for 1h
+    """
+    sheet = _find(open_journal(journal), account)
+    last = sheet.tests[-1] if sheet.tests else {}
+    put_on_test(journal, sheet.plan.account.number, lasts, last.get("reference") or "prolonged", last.get("areas"),
+                      last.get("live"), last.get("confirmed_by"), sheet.plan.account.receiver,
+                      sheet.plan.account.prefix)  # fmt: skip
+
+
+@app.command()
+def call(account: Which, what: What, by: By = None, journal: Where = JOURNAL) -> None:
+    """The installer says what comes now: a device, a user, a path (alone, or `wired unplugged`), all of a hazard, or none.
+
+    While a device is called only its own signal proves its row. `call 4471 fire` announces that all fire detectors come now,
+    in any order; `call 4471 none` ends what was called.
+
+    Example: farend prove call 4471 freezer room door
+    """
+    sheet = _find(open_journal(journal), account)
+    about, sweep = _callable(sheet.plan, " ".join(what))
+    _say(journal, sheet.plan.account, sheet.proving, "call", about=about, sweep=sweep, by=by)
+    line = next((line for line in sheet.lines if about in (line.item.subject, line.item.id)), None)
+    if about == "none":
+        OUT.print("nothing is called now: what comes is swept")
+    elif sweep:
+        OUT.print(f"all of {about} may come now, in any order; they are swept", markup=False)
+    elif line is not None:
+        before = f"{line.item.before}. Then: " if line.item.before else ""
+        OUT.print(f"{about} {line.item.name}: “{before}{line.item.do}.”", markup=False, soft_wrap=True)
+
+
+def _callable(plan_: Plan, text: str) -> tuple[str, bool]:
+    """What a call is about, and whether it announces a whole hazard."""
+    word = " ".join(text.lower().split())
+    if word in ("none", "nothing"):
+        return "none", False
+    if word in HAZARDS and word not in ("users", "paths"):
+        return word, True
+    paths = {path.name.lower(): path.name for path in plan_.account.path}
+    short, unplugged = (
+        word.removeprefix("path ").removesuffix(" test").removesuffix(" unplugged"),
+        word.endswith(" unplugged"),
+    )
+    if short in paths:
+        return f"path {paths[short]}" + (" unplugged" if unplugged else ""), False
+    found = _rows(plan_, word)
+    subjects = {item.subject for item in found}
+    if subjects == {"panel"} and len(found) == 1:
+        return found[0].id, False
+    if len(subjects) != 1 or subjects == {"panel"}:
+        names = "; ".join(
+            dict.fromkeys(item.id if item.subject == "panel" else f"{item.subject} {item.name}" for item in found)
+        )
+        stop(f"{text!r} may mean several things: {names}", 1)
+    return subjects.pop(), False
+
+
+@app.command()
+def tick(
+    account: Which,
+    what: What,
+    saw: Annotated[str | None, typer.Option("--saw", metavar="TEXT", help="Who saw or heard what.")] = None,
+    capture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="For a cut-over: a capture of the live receiver's traffic.")
+    ] = None,
+    book: Annotated[Path | None, typer.Option(metavar="FILE", help="The account book, for the capture's key.")] = None,
+    by: By = None,
+    journal: Where = JOURNAL,
+) -> None:
+    """Tick what cannot be seen from here: what only somebody on site knows, and what was seen at the live receiver.
+
+    What a signal must prove is ticked by its signal alone.
+
+    Example: farend prove tick 2210 siren --saw "R., from the yard"
+    """
+    sheet = _find(open_journal(journal), account)
+    rows = [item for item in _rows(sheet.plan, " ".join(what)) if item.proof in ("said", "live")]
+    if len(rows) != 1:
+        ours = [line.item.id for line in sheet.lines if line.item.proof in ("said", "live")]
+        stop(f"{' '.join(what)!r} is not one row that a person ticks; those are {', '.join(ours) or 'none'}", 1)
+    (item,) = rows
+    if capture is not None and item.proof == "live":
+        saw = _from_capture(capture, sheet, item, book)
+    if not (saw or "").strip():
+        stop("--saw is needed: who saw or heard it" + (", or --capture FILE" if item.proof == "live" else ""))
+    _say(journal, sheet.plan.account, sheet.proving, "tick", about=item.id, saw=saw, by=by)
+    OUT.print(f"{item.label}: {saw}", markup=False, soft_wrap=True)
+
+
+def _from_capture(file: Path, sheet: Sheet, item: Item, book: Path | None) -> str:
+    try:
+        happenings, _ = captures.read(file)
+        mark = hashlib.sha256(file.read_bytes()).hexdigest()
+    except CaptureError as error:
+        stop(str(error))
+    except OSError as error:
+        stop(f"{file} cannot be read: {error.strerror}")
+    account = sheet.plan.account
+    if sheet.plan.encrypted:
+        if book is None:
+            stop("the account is encrypted: --book has the key that opens the capture")
+        account = _account(book_from(book), account.number)
+    since = datetime.fromisoformat(sheet.begun or millis(datetime.now(UTC)))
+    found = alarm_and_restoral(happenings, account, sheet.plan, item.path or "", since)
+    if found is None:
+        stop(f"{file} has no alarm of {account.number} over {item.path or 'its path'} with its restoral, both acknowledged,"
+             f" since {since:%H:%M:%S} UTC", 1)  # fmt: skip
+    times = " and ".join(f"{shown.at:%H:%M:%S}" for shown in found)
+    return f"capture {file.name}, SHA-256 {mark}: alarm and restoral at {times} UTC, both acknowledged"
+
+
+@app.command()
+def skip(account: Which, what: What, reason: Reason, by: By = None, journal: Where = JOURNAL) -> None:
+    """Leave out rows, or settle a finding (by its name, such as w12), with a reason that stands in the record.
+
+    Example: farend prove skip 4471 zone 16 tamper --reason "no cover contact on this model"
+    """
+    _judged_rows(account, what, reason, by, journal, "skip")
+
+
+@app.command()
+def again(account: Which, what: What, reason: Reason, by: By = None, journal: Where = JOURNAL) -> None:
+    """Ask for rows once more: what proved them so far no longer counts.
+
+    Example: farend prove again 4471 zone 15 --reason "the contact was moved"
+    """
+    _judged_rows(account, what, reason, by, journal, "again")
+
+
+def _judged_rows(account: str, what: list[str], reason: str, by: str | None, journal: Path, word: str) -> None:
+    sheet = _find(open_journal(journal), account)
+    text = " ".join(what)
+    if not reason.strip():
+        stop("--reason is empty: it stands in the record")
+    finding = next((one for one in sheet.findings if one.id == text), None)
+    if finding is not None and word == "skip":
+        _say(journal, sheet.plan.account, sheet.proving, "skip", about=finding.id, reason=reason, by=by)
+        OUT.print(f"{finding.id} is settled: {reason}", markup=False)
+        return
+    items = _rows(sheet.plan, text)
+    if len({item.subject for item in items}) > 1 or (items[0].subject == "panel" and len(items) > 1):
+        stop(f"{text!r} may mean several things: {'; '.join(item.id for item in items)}", 1)
+    ids = {item.id for item in items}
+    left = [line for line in sheet.lines if line.item.id in ids and (word == "again") == (line.state in GOOD)]
+    for line in left or [line for line in sheet.lines if line.item.id in ids]:
+        _say(journal, sheet.plan.account, sheet.proving, word, about=line.item.id, reason=reason, by=by)
+        OUT.print(f"{line.item.label}: {'left out' if word == 'skip' else 'to be seen again'}: {reason}", markup=False)
+
+
+@app.command()
+def answer(
+    account: Which,
+    row: Annotated[int, typer.Argument(metavar="ROW", help="The journal's row that asks.")],
+    yes: Annotated[str, typer.Argument(metavar="yes|no", help="Was it the installer?")],
+    by: By = None,
+    journal: Where = JOURNAL,
+) -> None:
+    """Answer “is this you?”: fire, gas, medical help, panic or duress that nobody had announced.
+
+    Example: farend prove answer 4471 57 yes
+    """
+    sheet = _find(open_journal(journal), account)
+    if yes not in ("yes", "no"):
+        stop(f"{yes!r} is neither yes nor no")
+    if row not in {question["row"] for question in sheet.questions}:
+        asked = ", ".join(str(question["row"]) for question in sheet.questions)
+        stop(f"row {row} asks nothing; open questions: {asked or 'none'}", 1)
+    _say(journal, sheet.plan.account, sheet.proving, "answer", about=row, yes=yes == "yes", by=by)
+    OUT.print("it counts" if yes == "yes" else "NOT THE INSTALLER: handle it as real", style="bold")
+
+
+@app.command()
+def end(account: Which, reason: Reason, by: By = None, journal: Where = JOURNAL) -> None:
+    """End a proving without a signature, and its test.
+
+    Example: farend prove end 4471 --reason "the installer has to come back"
+    """
+    sheet = _find(open_journal(journal), account)
+    _say(journal, sheet.plan.account, sheet.proving, "end", reason=reason, by=by)
+    books.off_test(sheet.plan.account.number, journal, sheet.plan.account.receiver, sheet.plan.account.prefix)
+
+
+# Judging, signing, checking
+
+
+@app.command()
+def judge(
+    account: Which,
+    journal: Where = JOURNAL,
+    everything: Annotated[bool, typer.Option("--all", help="Optional rows that were not seen, too.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Show the whole sheet. Exit code 0 when nothing is left, or only what comes later; else 1.
+
+    Example: farend prove judge 4471
+    """
+    sheet = _find(open_journal(journal), account)
+    if as_json:
+        print_json(sheet.to_json())
+    else:
+        OUT.print(whole_sheet(sheet, everything))
+    raise typer.Exit(1 if sheet.verdict == "open" else 0)
+
+
+@app.command("list")
+def list_provings(journal: Where = JOURNAL, as_json: Json = False) -> None:
+    """List the provings of a journal, the newest first.
+
+    Example: farend prove list --journal station.journal
+    """
+    store = open_journal(journal)
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="italic")
+    for heading in ("account", "name", "begun (UTC)", "state", "left", "wrong"):
+        table.add_column(heading)
+    for event in records.provings(store):
+        sheet = _sheet(store, event)
+        if as_json:
+            short = ("proving", "account", "account_name", "why", "begun", "ended", "verdict", "signed", "rehearsed")
+            print_json({key: value for key, value in sheet.to_json().items() if key in short}
+                       | {"state": _state(sheet), "left": len(sheet.open), "wrong": len(sheet.standing)})  # fmt: skip
+            continue
+        table.add_row(sheet.plan.account.number, sheet.plan.account.name, (sheet.begun or "")[:16].replace("T", " "),
+                      _state(sheet), str(len(sheet.open)), str(len(sheet.standing)))  # fmt: skip
+    if not as_json:
+        OUT.print(table if table.row_count else "no proving in this journal")
+
+
+def _signed_whole(sheet: Sheet) -> bool:
+    return any(not one["provisional"] for one in sheet.signed)
+
+
+def _state(sheet: Sheet) -> str:
+    if sheet.ended:
+        return "ended unsigned"
+    if sheet.signed:
+        return "signed" if _signed_whole(sheet) else "signed, provisional"
+    return f"{sheet.verdict}; {left_of_test(sheet)}"
+
+
+@app.command()
+def sign(
+    account: Which,
+    engineer: Annotated[str, typer.Option(metavar="NAME", help="The station's engineer.")],
+    installer: Annotated[str, typer.Option(metavar="NAME", help="The installer.")],
+    engineer_known_by: Annotated[str, typer.Option(metavar="HOW", help="How the engineer was identified.")],
+    installer_known_by: Annotated[str, typer.Option(metavar="HOW", help="How the installer was identified.")],
+    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where the record goes.")] = None,
+    journal: Where = JOURNAL,
+) -> None:
+    """Sign: write the record as JSON. Refused while anything is left but what comes later; then it is provisional.
+
+    Example: farend prove sign 4471 --engineer "E. Example" --engineer-known-by "logged in" --installer "I. Example"
+    --installer-known-by "voice, call-back number on file"
+    """
+    store = open_journal(journal)
+    sheet = _find(store, account)
+    for name, value in (("--engineer", engineer), ("--installer", installer), ("--engineer-known-by", engineer_known_by),
+                        ("--installer-known-by", installer_known_by)):  # fmt: skip
+        if not value.strip():
+            stop(f"{name} is empty")
+    if sheet.verdict == "open":
+        OUT.print(what_is_left(sheet))
+        stop("not signed: see what is left; prove it, or skip it with a reason", 1)
+    signatures = [
+        {"role": "engineer", "name": engineer, "identified": engineer_known_by},
+        {"role": "installer", "name": installer, "identified": installer_known_by},
+    ]
+    record = records.make(sheet, store, signatures)
+    file = out or Path(f"{sheet.plan.account.number}-{sheet.proving}{'-provisional' * record['provisional']}.json")
+    try:
+        with file.open("xb") as open_file:
+            open_file.write(orjson.dumps(record, option=orjson.OPT_INDENT_2) + b"\n")
+    except OSError as error:
+        stop(f"--out {file}: {error.strerror}")
+    _say(journal, sheet.plan.account, sheet.proving, "sign", record=record["digest"], provisional=record["provisional"],
+         by=engineer)  # fmt: skip
+    kind = "PROVISIONAL: sign again once the rest has come" if record["provisional"] else "whole"
+    OUT.print(f"{file}: signed, {kind}. SHA-256 {record['digest']}", markup=False, soft_wrap=True)
+    if record["rehearsal"]:
+        OUT.print("Everything came from this machine itself: a rehearsal, and it says so.")
+
+
+@app.command()
+def check(
+    record: Annotated[Path, typer.Argument(metavar="RECORD", help="A record that `prove sign` wrote.")],
+    journal: Where = JOURNAL,
+    as_json: Json = False,
+) -> None:
+    """Hold a record against a journal: same rows, same hashes, same judgement. Exit code 1 when they differ.
+
+    Example: farend prove check 4471-1f00c3d2.json --journal station.journal
+    """
+    found = _read_record(record)
+    store = open_journal(journal)
+    try:
+        wrong = list(records.check(found, store))
+    except JournalError as error:
+        stop(str(error))
+    if as_json:
+        print_json({"record": str(record), "digest": found.get("digest"), "wrong": wrong})
+    else:
+        for one in wrong:
+            OUT.print(f"✗ {one}", markup=False, soft_wrap=True)
+        if not wrong:
+            rows = len(found["hashes"])
+            OUT.print(f"{record}: agrees with the journal; {rows} rows have their hashes, the judgement is the same",
+                      markup=False, soft_wrap=True)  # fmt: skip
+    raise typer.Exit(1 if wrong else 0)
+
+
+def _read_record(file: Path) -> dict[str, Any]:
+    try:
+        found = orjson.loads(file.read_bytes())
+    except OSError as error:
+        stop(f"{file} cannot be read: {error.strerror}")
+    except ValueError:
+        stop(f"{file} is no JSON, so no record")
+    if not isinstance(found, dict) or found.get("record") != "farend proving":
+        stop(f"{file} is no record of a proving")
+    return found
+
+
+# Finding and saying
+
+
+def open_journal(journal: Path) -> Store:
+    try:
+        return Store(journal)
+    except JournalError as error:
+        stop(str(error))
+
+
+def _sheet(store: Store, event: dict[str, Any], now: datetime | None = None) -> Sheet:
+    try:
+        plan_ = Plan.from_json(event["plan"])
+        return fold(plan_, records.entries(store, event["account"]), now or datetime.now(UTC), event["proving"])
+    except (PlanError, JournalError) as error:
+        stop(f"row {event['row']}: {error}")
+
+
+def find_start(store: Store, words_: str) -> dict[str, Any]:
+    """The start row of the newest proving of the one account that fits: part of its number, or of its name."""
+    newest: dict[str, dict[str, Any]] = {}
+    for event in records.provings(store):
+        newest.setdefault(event["account_mark"], event)
+    exact = [one for one in newest.values() if bare(one["account"]) == bare(words_)]
+    name = words_.lower()
+    found = exact or [
+        one
+        for one in newest.values()
+        if name in one["plan"]["account"]["name"].lower() or words_.upper() in one["account"].upper()
+    ]
+    if len(found) != 1:
+        names = "; ".join(f"{one['account']} {one['plan']['account']['name']}" for one in found or newest.values())
+        stop(f"{'several provings' if found else 'no proving'} of this journal fit {words_!r}" + (f": {names}" if names else
+             "; it has none: farend prove start"), 1)  # fmt: skip
+    return found[0]
+
+
+def _find(store: Store, words_: str) -> Sheet:
+    return _sheet(store, find_start(store, words_))
+
+
+def _say(journal: Path, account: Account, proving: str, word: str, *, by: str | None, **fields: Any) -> None:
+    note(journal, **act(account, proving, word, by=by or getpass.getuser(), **fields))

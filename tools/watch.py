@@ -1,0 +1,149 @@
+"""`farend prove watch`: one screen for the phone call, and a line to type what the installer says."""
+
+import os
+import select
+import shlex
+import sys
+import termios
+import time
+import tty
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from datetime import UTC, datetime
+from io import StringIO
+from typing import Annotated, Any
+
+import click
+import typer
+from rich.console import Console
+from rich.live import Live
+
+from receiver import record as records
+from receiver.plan import Plan, PlanError
+from receiver.proving import fold
+from receiver.sheet import Sheet
+from tools import common
+from tools.common import OUT, print_json, stop
+from tools.prove import JOURNAL, Where, Which, app, find_start, open_journal
+from tools.sheet import call_screen
+
+LOOK_SECONDS = 0.25
+# What can be typed below the screen: the commands of `farend prove` that belong to one proving, without its account.
+TYPED = ("call", "tick", "skip", "again", "answer", "prolong")
+HELP = "call … · call none · tick … --saw … · skip … --reason … · again … · answer ROW yes · prolong --for 1h · quit"
+
+
+class Watched:
+    """One proving, folded again whenever the journal has more of its account."""
+
+    def __init__(self, journal: Any, words: str) -> None:
+        self._store = open_journal(journal)
+        event = find_start(self._store, words)
+        self.account, self._proving = event["account"], event["proving"]
+        try:
+            self._plan = Plan.from_json(event["plan"])
+        except PlanError as error:
+            stop(f"row {event['row']}: {error}")
+        self._entries: list[dict[str, Any]] = []
+
+    def sheet(self) -> Sheet:
+        """As it stands now."""
+        last = self._entries[-1]["row"] if self._entries else 0
+        self._entries += records.entries(self._store, self.account, last)
+        return fold(self._plan, self._entries, datetime.now(UTC), self._proving)
+
+
+@app.command()
+def watch(
+    account: Which,
+    journal: Where = JOURNAL,
+    once: Annotated[bool, typer.Option("--once", help="Show the screen once and end.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="The sheet as JSON, a line each time it changes.")] = False,
+) -> None:
+    """Watch a proving live: the last ten signals, what remains, the next sentence to say aloud, how long the test lasts.
+
+    On a terminal what the installer says can be typed below it: call freezer door · answer 57 yes · quit.
+
+    Example: farend prove watch 4471
+    """
+    watched = Watched(journal, account)
+    if as_json:
+        _as_json(watched, once)
+    elif once or not (OUT.is_terminal and sys.stdin.isatty()):
+        OUT.print(call_screen(watched.sheet(), OUT.width, 40))
+    else:
+        _live(watched, journal)
+
+
+def _as_json(watched: Watched, once: bool) -> None:
+    before: dict[str, Any] = {}
+    while True:
+        now = watched.sheet().to_json()
+        if {**now, "judged": ""} != {**before, "judged": ""}:
+            print_json(now)
+            before = now
+        if once:
+            return
+        time.sleep(LOOK_SECONDS)
+
+
+def _live(watched: Watched, journal: Any) -> None:
+    typed, said = "", HELP
+    with _keys() as keys, Live(console=OUT, screen=True, auto_refresh=False, redirect_stdout=False) as live:
+        while True:
+            screen = call_screen(watched.sheet(), OUT.width, OUT.height, typed, said)
+            live.update(screen, refresh=True)
+            for key in keys(LOOK_SECONDS):
+                if key in ("\r", "\n"):
+                    if typed.strip() in ("quit", "q", "exit"):
+                        return
+                    said, typed = _do(watched.account, typed, journal) if typed.strip() else HELP, ""
+                elif key in ("\x03", "\x04"):
+                    return
+                elif key in ("\x7f", "\x08"):
+                    typed = typed[:-1]
+                elif key == "\x15":
+                    typed = ""
+                elif key.isprintable():
+                    typed += key
+
+
+@contextmanager
+def _keys() -> Iterator[Any]:
+    """Keys as they are pressed, unechoed; the terminal is as it was afterwards, whatever happens."""
+    number = sys.stdin.fileno()
+    before = termios.tcgetattr(number)
+
+    def keys(seconds: float) -> str:
+        ready, _, _ = select.select([number], [], [], seconds)
+        return os.read(number, 4096).decode("utf-8", "replace") if ready else ""
+
+    try:
+        tty.setcbreak(number)
+        yield keys
+    finally:
+        termios.tcsetattr(number, termios.TCSADRAIN, before)
+
+
+def _do(account: str, line: str, journal: Any) -> str:
+    """Do what was typed as `farend prove` would, and give what that says."""
+    try:
+        words = shlex.split(line)
+    except ValueError as error:
+        return f"{line}: {error}"
+    if words[0] not in TYPED:
+        return f"{words[0]!r} is none of {', '.join(TYPED)} and quit"
+    out = StringIO()
+    quiet = Console(file=out, highlight=False, width=OUT.width, color_system=None)
+    command = typer.main.get_command(app)
+    outer, common.OUT.file, common.TALK.file = (common.OUT.file, common.TALK.file), out, out
+    try:
+        with redirect_stdout(out), redirect_stderr(out):
+            command.main([words[0], account, *words[1:], "--journal", str(journal)], standalone_mode=False)
+    except click.ClickException as error:
+        quiet.print(error.format_message())
+    except (typer.Exit, click.exceptions.Exit, SystemExit):
+        pass
+    finally:
+        common.OUT.file, common.TALK.file = outer
+    return out.getvalue().strip()
