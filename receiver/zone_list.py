@@ -22,41 +22,9 @@ from protocols.values import legible
 COLUMNS = ("account", "account_name", "area", "area_name", "zone", "zone_name", "device", "user", "user_name")
 MOST_SHOWN = 60  # characters of a bad row that are said back
 
-Kinds = Sequence[tuple[str, Sequence[str]]]  # what devices are called: the plan's name, then other words for it
-
-# English words of the trade and of everyday (common practice); the longest that fits is taken.
-DEVICES: Kinds = (
-    ("door", ("contact", "door contact", "gate", "reed", "magnet", "magnetic contact", "opening contact", "shutter")),
-    ("window", ("window contact", "skylight", "rooflight")),
-    (
-        "motion indoors",
-        ("motion", "pir", "movement", "passive infrared", "motion sensor", "motion detector", "dual tech"),
-    ),
-    (
-        "motion outdoors",
-        (
-            "outdoor motion",
-            "motion outside",
-            "outdoor pir",
-            "pir outdoors",
-            "pir outside",
-            "outside pir",
-            "outdoor beam",
-        ),
-    ),
-    ("verification media", ("camera", "video", "picture", "photo", "microphone", "verification", "image")),
-    ("glass break", ("glassbreak", "breaking glass", "glass", "acoustic", "glass breakage")),
-    ("water", ("flood", "leak", "leakage", "water leak", "flooding", "wet")),
-    ("smoke", ("smoke detector", "smoke alarm", "optical smoke")),
-    ("heat", ("heat detector", "rate of rise")),
-    ("combustible gas", ("gas", "lpg", "methane", "propane", "natural gas", "gas leak")),
-    ("carbon monoxide", ("co", "carbon monoxide detector", "monoxide")),
-    ("temperature", ("thermometer", "thermostat", "frost", "cold", "freezer alarm")),
-    ("air quality", ("co2", "voc", "humidity", "air")),
-    ("panic button", ("panic", "hold-up", "hold up", "duress", "emergency button", "pendant", "personal attack")),
-    ("keypad", ("key pad", "code pad", "reader", "tag reader")),
-    ("siren", ("sounder", "bell", "bell box", "strobe", "horn")),
-)
+Kinds = Sequence[
+    tuple[str, Sequence[str]]
+]  # a kind of device and what else people call it, as `plan.Kinds.spoken` has it
 
 
 class ListError(ValueError):

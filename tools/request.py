@@ -24,6 +24,7 @@ from receiver import spoken, zone_list
 from receiver.book import Account, Book, BookError, Zone
 from receiver.desk import millis
 from receiver.journal import JournalError, Store
+from receiver.plan import Report, shipped_kinds
 from receiver.requests import Assigned, Request, RequestError, Tied
 from tools import words
 from tools.book import Where, list_text
@@ -31,26 +32,12 @@ from tools.common import JOURNAL, OUT, TALK, WAIT_SECONDS, book_from, key_from, 
 
 REQUESTS = Path(os.environ.get("FAREND_REQUESTS", "farend.requests"))
 LOOK_SECONDS = 0.1  # between two looks into the journal
+AT_ONCE_SECONDS = 60  # a device that may report later than this is not picked of farend's own accord
 
 Folder = Annotated[Path, typer.Option("--requests", metavar="DIR", help="The folder where requests wait.")]
 Reference = Annotated[str, typer.Argument(metavar="R-001", help="The request.")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")]
 Bits = Literal["128", "192", "256"]
-
-# What the installer is asked to do with a device; what is not here is asked to be tripped.
-TRIPS = {
-    "door": "open and close",
-    "window": "open and close",
-    "motion indoors": "walk past",
-    "motion outdoors": "walk past",
-    "glass break": "test",
-    "water": "wet",
-    "smoke": "press the test button of",
-    "heat": "press the test button of",
-    "combustible gas": "press the test button of",
-    "carbon monoxide": "press the test button of",
-    "panic button": "press",
-}
 
 
 # Filing
@@ -136,7 +123,7 @@ def request(
 
 def _listed(file: Path, first: str) -> zone_list.Listed:
     try:
-        found = zone_list.read(list_text(file), zone_list.DEVICES, first)
+        found = zone_list.read(list_text(file), shipped_kinds().spoken, first)
     except zone_list.ListError as error:
         stop(f"{file} {error}")
     if any(entry.account for entry in found.entries):
@@ -440,11 +427,13 @@ def identify(
     heard: list[calls.Heard] = []
     taken: list[str] = []  # what accounts of the book reported meanwhile
     copies = _Copies()
+    if _trip(zone).before:
+        TALK.print(f"before that: {_trip(zone).before}", markup=False, soft_wrap=True)
     with _open(journal) as store:
         if not store.written_by_another():
             TALK.print(f"no bench writes {journal} now: nothing can come in", style="bold", markup=False)
         TALK.print(
-            f"say: “Please {TRIPS.get(zone.device or '', 'trip')} {legible(zone.name)} now.” ({named}, {within:g} s)",
+            f"say: “Please {_trip(zone).do.format(name=legible(zone.name))}, now.” ({named}, {within:g} s)",
             markup=False,
             soft_wrap=True,
         )
@@ -480,12 +469,25 @@ def identify(
     OUT.print(f"next: `farend book assign {reference} --number N --book station.toml`", markup=False)
 
 
+def _trip(zone: Zone) -> Report:
+    """How a device is tripped: what the plan would ask for first of its kind that gives a signal."""
+    kinds = shipped_kinds()
+    reports = kinds.kind[kinds.named(zone.device)].reports.values()
+    return next((report for report in reports if report.proof != "said"), next(iter(reports)))
+
+
+def _reports_at_once(zone: Zone) -> bool:
+    kinds = shipped_kinds()
+    alarm = kinds.kind[kinds.named(zone.device)].reports.get("alarm")
+    return alarm is not None and alarm.proof == "signal" and alarm.delay_seconds <= AT_ONCE_SECONDS
+
+
 def _device(one: Request, wanted: str) -> Zone:
     if not one.account.zone:
         stop(f"{one.head.reference} has no zone to trip: add its zones to {one.path}", 1)
     if wanted.strip().lower() == "any":
-        easy = [zone for zone in one.account.zone if zone.device in TRIPS]
-        return secrets.choice(easy or list(one.account.zone))
+        at_once = [zone for zone in one.account.zone if _reports_at_once(zone)]
+        return secrets.choice(at_once or list(one.account.zone))
     number = wanted.lower().replace("zone", " ").strip()
     for zone in one.account.zone:
         if number and bare(zone.number) == bare(number):
