@@ -229,17 +229,17 @@ class _Fold:
         )
         if line is not None:
             shown.promised, shown.tolerance = line.item.interval, line.item.tolerance or 0
-        if known.heard is not None and not self._excused(path, known.heard, at):
+        if known.heard is not None:
             gap = (at - known.heard).total_seconds()
-            shown.longest = max(shown.longest, gap)
-            if is_poll and known.polled:
-                shown.between.append(gap)
-            if line is not None and shown.promised and gap > shown.promised + shown.tolerance:
-                known.run = 0
-                self._find("poll-gap", entry, [line.item.id], path=path or "its path", gap=spoken_time(gap),
-                           promised=spoken_time(shown.promised))  # fmt: skip
-            else:
-                known.run += is_poll
+            late = line is not None and shown.promised and gap > shown.promised + shown.tolerance
+            if not self._excused(path, known.heard, at) or (line is not None and not late):
+                shown.longest = max(shown.longest, gap)
+                if is_poll and known.polled:
+                    shown.between.append(gap)
+                known.run = 0 if late else known.run + is_poll
+                if late and line is not None and shown.promised:
+                    self._find("poll-gap", entry, [line.item.id], path=path or "its path", gap=spoken_time(gap),
+                               promised=spoken_time(shown.promised))  # fmt: skip
         known.heard, known.polled = at, is_poll
         if line is not None and known.run >= POLLS_DUE:
             if line.state == "open":

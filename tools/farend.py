@@ -2,7 +2,7 @@
 
 import typer
 
-from tools import book, decode, demo, journal, listen, replay, request, send, watch
+from tools import book, decode, demo, journal, listen, prove, rehearse, replay, request, send, watch
 from tools.common import CAUTION
 
 app = typer.Typer(
@@ -27,7 +27,9 @@ book.app.command()(request.identify)
 book.app.command()(request.assign)
 app.add_typer(book.app, name="book")
 app.add_typer(book.clock, name="clock")
-app.add_typer(watch.app, name="prove")
+prove.app.command()(watch.watch)
+prove.app.command()(rehearse.rehearse)
+app.add_typer(prove.app, name="prove")
 
 
 def main() -> None:

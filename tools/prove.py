@@ -115,7 +115,7 @@ def _planned(
     due: str,
     why: str | None,
 ) -> Plan:
-    found = _account(book_from(book), account)
+    found = account_of(book_from(book), account)
     try:
         made = make(found, _kinds(kinds)) if file is None else _plan_from(file, found)
     except PlanError as error:
@@ -125,14 +125,14 @@ def _planned(
         if not said:
             stop(f"nothing in the book has changed since {since}", 1)
     if only_:
-        subjects = {item.subject for words_ in only_ for item in _rows(made, words_, "--only")}
+        subjects = {item.subject for words_ in only_ for item in rows_of(made, words_, "--only")}
         made = only(made, subjects, "again: " + ", ".join(sorted(subjects)))
     for option, need in ((required, "required"), (optional, "optional"), (pending, "pending")):
         for words_ in option or ():
             more: dict[str, Any] = {"need": need}
             if need == "pending":
                 more |= {"owner": owner, "due_hours": -(-int(length_of(due, "--due").total_seconds()) // 3600)}
-            ids = {item.id for item in _rows(made, words_, f"--{need}")}
+            ids = {item.id for item in rows_of(made, words_, f"--{need}")}
             items = tuple(item.model_copy(update=more) if item.id in ids else item for item in made.items)
             made = made.model_copy(update={"items": items})
     return made.model_copy(update={"why": why}) if why else made
@@ -149,7 +149,7 @@ def _kinds(file: Path | None) -> Kinds:
         stop(str(error))
 
 
-def _account(book: Book, words_: str) -> Account:
+def account_of(book: Book, words_: str) -> Account:
     """The one account of the book whose number is that, or whose number or name has it as a part."""
     exact = book.numbered(words_)
     found = exact or [
@@ -161,7 +161,7 @@ def _account(book: Book, words_: str) -> Account:
     return found[0]
 
 
-def _rows(plan_: Plan, words_: str, option: str = "WHAT") -> list[Item]:
+def rows_of(plan_: Plan, words_: str, option: str = "WHAT") -> list[Item]:
     found = plan_.item(words_)
     if not found:
         subjects = list(dict.fromkeys(item.subject for item in plan_.items))
@@ -252,7 +252,7 @@ def start(
     put_on_test(journal, made.account.number, lasts, reference, area, live, confirmed_by, made.account.receiver,
                       made.account.prefix)  # fmt: skip
     proving = secrets.token_hex(4)
-    _say(journal, made.account, proving, "start", plan=made.to_json(), by=by, installer=installer)
+    say(journal, made.account, proving, "start", plan=made.to_json(), by=by, installer=installer)
     OUT.print(f"proving {made.account.number} {made.account.name}: {count(len(made.items), 'row')}. Now, on the phone:"
               f" farend prove watch {made.account.number}", markup=False, soft_wrap=True)  # fmt: skip
     OUT.print(CAUTION, style="italic", soft_wrap=True)
@@ -268,7 +268,7 @@ def prolong(
 
     Example: farend prove prolong 4471 --for 1h
     """
-    sheet = _find(open_journal(journal), account)
+    sheet = find_proving(open_journal(journal), account)
     last = sheet.tests[-1] if sheet.tests else {}
     put_on_test(journal, sheet.plan.account.number, lasts, last.get("reference") or "prolonged", last.get("areas"),
                       last.get("live"), last.get("confirmed_by"), sheet.plan.account.receiver,
@@ -284,9 +284,9 @@ def call(account: Which, what: What, by: By = None, journal: Where = JOURNAL) ->
 
     Example: farend prove call 4471 freezer room door
     """
-    sheet = _find(open_journal(journal), account)
+    sheet = find_proving(open_journal(journal), account)
     about, sweep = _callable(sheet.plan, " ".join(what))
-    _say(journal, sheet.plan.account, sheet.proving, "call", about=about, sweep=sweep, by=by)
+    say(journal, sheet.plan.account, sheet.proving, "call", about=about, sweep=sweep, by=by)
     line = next((line for line in sheet.lines if about in (line.item.subject, line.item.id)), None)
     if about == "none":
         OUT.print("nothing is called now: what comes is swept")
@@ -311,7 +311,7 @@ def _callable(plan_: Plan, text: str) -> tuple[str, bool]:
     )
     if short in paths:
         return f"path {paths[short]}" + (" unplugged" if unplugged else ""), False
-    found = _rows(plan_, word)
+    found = rows_of(plan_, word)
     subjects = {item.subject for item in found}
     if subjects == {"panel"} and len(found) == 1:
         return found[0].id, False
@@ -341,8 +341,8 @@ def tick(
 
     Example: farend prove tick 2210 siren --saw "R., from the yard"
     """
-    sheet = _find(open_journal(journal), account)
-    rows = [item for item in _rows(sheet.plan, " ".join(what)) if item.proof in ("said", "live")]
+    sheet = find_proving(open_journal(journal), account)
+    rows = [item for item in rows_of(sheet.plan, " ".join(what)) if item.proof in ("said", "live")]
     if len(rows) != 1:
         ours = [line.item.id for line in sheet.lines if line.item.proof in ("said", "live")]
         stop(f"{' '.join(what)!r} is not one row that a person ticks; those are {', '.join(ours) or 'none'}", 1)
@@ -351,7 +351,7 @@ def tick(
         saw = _from_capture(capture, sheet, item, book)
     if not (saw or "").strip():
         stop("--saw is needed: who saw or heard it" + (", or --capture FILE" if item.proof == "live" else ""))
-    _say(journal, sheet.plan.account, sheet.proving, "tick", about=item.id, saw=saw, by=by)
+    say(journal, sheet.plan.account, sheet.proving, "tick", about=item.id, saw=saw, by=by)
     OUT.print(f"{item.label}: {saw}", markup=False, soft_wrap=True)
 
 
@@ -367,7 +367,7 @@ def _from_capture(file: Path, sheet: Sheet, item: Item, book: Path | None) -> st
     if sheet.plan.encrypted:
         if book is None:
             stop("the account is encrypted: --book has the key that opens the capture")
-        account = _account(book_from(book), account.number)
+        account = account_of(book_from(book), account.number)
     since = datetime.fromisoformat(sheet.begun or millis(datetime.now(UTC)))
     found = alarm_and_restoral(happenings, account, sheet.plan, item.path or "", since)
     if found is None:
@@ -396,22 +396,22 @@ def again(account: Which, what: What, reason: Reason, by: By = None, journal: Wh
 
 
 def _judged_rows(account: str, what: list[str], reason: str, by: str | None, journal: Path, word: str) -> None:
-    sheet = _find(open_journal(journal), account)
+    sheet = find_proving(open_journal(journal), account)
     text = " ".join(what)
     if not reason.strip():
         stop("--reason is empty: it stands in the record")
     finding = next((one for one in sheet.findings if one.id == text), None)
     if finding is not None and word == "skip":
-        _say(journal, sheet.plan.account, sheet.proving, "skip", about=finding.id, reason=reason, by=by)
+        say(journal, sheet.plan.account, sheet.proving, "skip", about=finding.id, reason=reason, by=by)
         OUT.print(f"{finding.id} is settled: {reason}", markup=False)
         return
-    items = _rows(sheet.plan, text)
+    items = rows_of(sheet.plan, text)
     if len({item.subject for item in items}) > 1 or (items[0].subject == "panel" and len(items) > 1):
         stop(f"{text!r} may mean several things: {'; '.join(item.id for item in items)}", 1)
     ids = {item.id for item in items}
     left = [line for line in sheet.lines if line.item.id in ids and (word == "again") == (line.state in GOOD)]
     for line in left or [line for line in sheet.lines if line.item.id in ids]:
-        _say(journal, sheet.plan.account, sheet.proving, word, about=line.item.id, reason=reason, by=by)
+        say(journal, sheet.plan.account, sheet.proving, word, about=line.item.id, reason=reason, by=by)
         OUT.print(f"{line.item.label}: {'left out' if word == 'skip' else 'to be seen again'}: {reason}", markup=False)
 
 
@@ -427,13 +427,13 @@ def answer(
 
     Example: farend prove answer 4471 57 yes
     """
-    sheet = _find(open_journal(journal), account)
+    sheet = find_proving(open_journal(journal), account)
     if yes not in ("yes", "no"):
         stop(f"{yes!r} is neither yes nor no")
     if row not in {question["row"] for question in sheet.questions}:
         asked = ", ".join(str(question["row"]) for question in sheet.questions)
         stop(f"row {row} asks nothing; open questions: {asked or 'none'}", 1)
-    _say(journal, sheet.plan.account, sheet.proving, "answer", about=row, yes=yes == "yes", by=by)
+    say(journal, sheet.plan.account, sheet.proving, "answer", about=row, yes=yes == "yes", by=by)
     OUT.print("it counts" if yes == "yes" else "NOT THE INSTALLER: handle it as real", style="bold")
 
 
@@ -443,8 +443,8 @@ def end(account: Which, reason: Reason, by: By = None, journal: Where = JOURNAL)
 
     Example: farend prove end 4471 --reason "the installer has to come back"
     """
-    sheet = _find(open_journal(journal), account)
-    _say(journal, sheet.plan.account, sheet.proving, "end", reason=reason, by=by)
+    sheet = find_proving(open_journal(journal), account)
+    say(journal, sheet.plan.account, sheet.proving, "end", reason=reason, by=by)
     books.off_test(sheet.plan.account.number, journal, sheet.plan.account.receiver, sheet.plan.account.prefix)
 
 
@@ -462,7 +462,7 @@ def judge(
 
     Example: farend prove judge 4471
     """
-    sheet = _find(open_journal(journal), account)
+    sheet = find_proving(open_journal(journal), account)
     if as_json:
         print_json(sheet.to_json())
     else:
@@ -521,7 +521,7 @@ def sign(
     --installer-known-by "voice, call-back number on file"
     """
     store = open_journal(journal)
-    sheet = _find(store, account)
+    sheet = find_proving(store, account)
     for name, value in (("--engineer", engineer), ("--installer", installer), ("--engineer-known-by", engineer_known_by),
                         ("--installer-known-by", installer_known_by)):  # fmt: skip
         if not value.strip():
@@ -540,7 +540,7 @@ def sign(
             open_file.write(orjson.dumps(record, option=orjson.OPT_INDENT_2) + b"\n")
     except OSError as error:
         stop(f"--out {file}: {error.strerror}")
-    _say(journal, sheet.plan.account, sheet.proving, "sign", record=record["digest"], provisional=record["provisional"],
+    say(journal, sheet.plan.account, sheet.proving, "sign", record=record["digest"], provisional=record["provisional"],
          by=engineer)  # fmt: skip
     kind = "PROVISIONAL: sign again once the rest has come" if record["provisional"] else "whole"
     OUT.print(f"{file}: signed, {kind}. SHA-256 {record['digest']}", markup=False, soft_wrap=True)
@@ -625,9 +625,9 @@ def find_start(store: Store, words_: str) -> dict[str, Any]:
     return found[0]
 
 
-def _find(store: Store, words_: str) -> Sheet:
+def find_proving(store: Store, words_: str) -> Sheet:
     return _sheet(store, find_start(store, words_))
 
 
-def _say(journal: Path, account: Account, proving: str, word: str, *, by: str | None, **fields: Any) -> None:
+def say(journal: Path, account: Account, proving: str, word: str, *, by: str | None, **fields: Any) -> None:
     note(journal, **act(account, proving, word, by=by or getpass.getuser(), **fields))

@@ -15,6 +15,7 @@ from protocols.dc09 import decode
 from protocols.envelope import Reader
 from protocols.exchange import Heard, Panel
 from tools.common import OUT, TALK, key_from, print_json, stop, target
+from tools.counter import next_sequence
 
 CODES = {"ACK": 0, "NAK": 3, "DUH": 4, "none": 5, "foreign": 6}
 WORDS = {
@@ -72,7 +73,9 @@ def send(
         Path | None, typer.Option(metavar="FILE", help="Check the receiver's certificate against this PEM.")
     ] = None,
     key: Annotated[str | None, typer.Option(metavar="HEX|@FILE|env:NAME", help="Encrypt with this AES key.")] = None,
-    sequence: Annotated[int, typer.Option(min=0, max=9999, help="Sequence number.")] = 1,
+    sequence: Annotated[
+        int | None, typer.Option(min=0, max=9999, help="Sequence number; by default the one after the last.")
+    ] = None,
     receiver: Annotated[str | None, typer.Option(metavar="HEX", help="Receiver number R.")] = None,
     prefix: Annotated[str, typer.Option(metavar="HEX", help="Account prefix L.")] = "0",
     extended: Annotated[
@@ -115,7 +118,7 @@ def send(
         receiver=receiver,
         prefix=prefix,
         key=secret,
-        sequence=sequence,
+        sequence=_number(sequence, receiver_at, account, poll),
         tries=retries + 1,
         stamped=stamp != "none",
         clock_error=error,
@@ -155,6 +158,10 @@ def send(
     else:
         _say(panel, word, why, heard, delay, now)
     raise typer.Exit(CODES[word])
+
+
+def _number(given: int | None, receiver: str, account: str, poll: bool) -> int:
+    return given if given is not None else 0 if poll else next_sequence(receiver, account)
 
 
 def _exchange(

@@ -53,7 +53,6 @@ class Watched:
         return fold(self._plan, self._entries, datetime.now(UTC), self._proving)
 
 
-@app.command()
 def watch(
     account: Which,
     journal: Where = JOURNAL,
