@@ -6,7 +6,8 @@ exception: their last time and count are kept coarsely, and their answer leaves 
 
 import resource
 import sqlite3
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -20,16 +21,30 @@ from protocols.envelope import Piece, from_printable
 from protocols.exchange import answer
 from protocols.values import legible
 from receiver import desk, lines
-from receiver.book import Account, Book
+from receiver.book import Account, Book, Promise
 from receiver.capture import Happening, Recorder, What
 from receiver.clock import Clock, synchronised
 from receiver.desk import Decision, Memory, OnTest, Origin, Policy
 from receiver.journal import GRANTED, REFUSED, WAITING, Journal, JournalError, Row, Seen, Store
+from receiver.supervision import (
+    Back,
+    Event,
+    LineBack,
+    LineSilent,
+    Overdue,
+    Supervision,
+    in_words,
+    is_test_report,
+    overdue_among,
+)
 
 POLLS_KEPT_SECONDS = 60.0
 DRAIN_SECONDS = 10.0
 PULSE_SECONDS = 1.0  # while only polls come, how soon a disk that refuses is noticed
 WARN_MINUTES = (15, 5)  # before a test ends
+LOOK_SECONDS = 0.25  # between two looks for what is overdue
+MOST_TOLD_A_LOOK = 500  # rows; what is beyond waits for the next look, so that no answer waits for it
+TESTS_RECALLED = 200  # of an account's last rows, how many are searched for a test report at the start
 MOST_UNKEPT = 20_000  # rows not on disk yet beyond which UDP is not read from
 
 Show = Callable[[dict[str, Any], bytes | None], None]  # an entry, and its JSON if that is made already
@@ -94,6 +109,8 @@ class Bench:
         self._udp_ports: list[Any] = []
         self._loops: list[task.LoopingCall] = []
         self._reading_udp = True
+        self.supervision = Supervision(self.clock.tick())
+        self._untold: deque[Event] = deque()
         self._warned: dict[str, int | None] = {}  # an account's mark → of how many minutes left it was warned last
         if store:
             self._remember(store)
@@ -126,6 +143,7 @@ class Bench:
         open_files = min(resource.getrlimit(resource.RLIMIT_NOFILE)[1], 1 << 20)
         if open_files > resource.getrlimit(resource.RLIMIT_NOFILE)[0]:
             resource.setrlimit(resource.RLIMIT_NOFILE, (open_files, resource.getrlimit(resource.RLIMIT_NOFILE)[1]))
+        self._supervise(listening)
         self.event(
             "start", "lines: " + ", ".join(f"{kind} {lines.peer_text(host, port)}" for kind, host, port in listening)
         )
@@ -136,6 +154,7 @@ class Bench:
         self._carefully(self.take_wishes)
         for seconds, work in (
             (0.25, self.take_wishes),
+            (LOOK_SECONDS, self.look),
             (1.0, self._every_second),
             (PULSE_SECONDS, self._pulse),
             (60.0, self._every_minute),
@@ -235,10 +254,11 @@ class Bench:
         if self.recorder:
             self.recorder.record(Happening(self.clock.now(), connection, what, data, line, peer))
 
-    def line_lost(self, line: str, why: str) -> None:
+    def line_lost(self, line: str, port: int, why: str) -> None:
         """A port that should listen does not any more."""
         self.told(f"THE {line.upper()} LINE IS LOST: {why}")
         self.event("line-lost", f"{line}: {why}")
+        self.supervision.lose((line, port), self.clock.tick())
 
     def connection_failed(self, peer: str, why: str) -> None:
         """A connection ended without having said anything that could be read: the trace of a panel that cannot talk."""
@@ -249,6 +269,14 @@ class Bench:
         if self.journal:
             at = desk.millis(self.clock.now())
             self.journal.add({"at": at, "row": None, "event": event, "detail": detail} | more, lambda _: None)
+
+    def look(self) -> None:
+        """See what is overdue and what is back, write a row of each and tell it."""
+        if self.journal and self.journal.failing:
+            return  # nobody is answered, so everybody falls silent: the gap between two looks will say so
+        self._untold += self.supervision.due(self.clock.tick())
+        for _ in range(min(len(self._untold), MOST_TOLD_A_LOOK)):
+            self._tell_of(self._untold.popleft())
 
     def take_wishes(self) -> bool:
         """Do what people asked for since the last look (`farend book on-test`, `farend clock confirm`)."""
@@ -316,8 +344,12 @@ class Bench:
         polls = (before.polls if before else 0) + (decision.verdict == "poll")
         seen = Seen(*mark, entry["at"], polls)
         self._seen[mark] = seen
+        test = False
+        for signal in decision.frame.signals:
+            test = test or is_test_report(signal.code, signal.from_memory)
+        tick = self.clock.tick()
+        self.supervision.hear(account.mark, mark[2], origin[:2], tick, test)
         if self.journal and not self.journal.failing:
-            tick = self.clock.tick()
             if tick - self._polls_kept.get(mark, -POLLS_KEPT_SECONDS) >= POLLS_KEPT_SECONDS:
                 self._polls_kept[mark] = tick
                 self.journal.saw(seen)
@@ -342,6 +374,76 @@ class Bench:
         self.memory.clock_doubtful = clock is not None and clock["event"] == "clock-stepped"
         if self.memory.clock_doubtful:
             self.told("the clock stepped before the last stop and nobody has confirmed it: no NAK carries its time")
+
+    def _supervise(self, listening: list[tuple[str, str, int]]) -> None:
+        """Begin to supervise what the book promises, with what the journal knows of it."""
+        now, tick = self.clock.now(), self.clock.tick()
+
+        def then(at: str) -> float:
+            return tick - (now - datetime.fromisoformat(at)).total_seconds()
+
+        self.supervision = Supervision(tick)
+        self.supervision.take(self._promised(), tick)
+        ports: dict[str, set[int]] = {}
+        for kind, _, port in listening:
+            ports.setdefault(kind, set()).add(port)
+        for seen in self._seen.values():
+            # What was seen does not say on which port; where there is but one, it was this.
+            of_kind = ports.get(seen.line, set())
+            line = (seen.line, *of_kind) if len(of_kind) == 1 else None
+            self.supervision.recall(seen.account, seen.path, "poll", then(seen.at), line)
+        if not self.store:
+            return
+        for account in self.book.accounts:
+            if any(promise.kind == "test" for promise in account.promises()):
+                for path, at in self._tests_of(account, self.store):
+                    self.supervision.recall(account.mark, path, "test", then(at))
+        for mark, path, kind in overdue_among(self.store.events()):
+            self.supervision.recall_overdue(mark, path, kind)
+
+    def _promised(self) -> Iterator[tuple[str, list[Promise], bool]]:
+        for account in self.book.accounts:
+            yield account.mark, account.promises(), account.answer == "always" or account.mark in self.memory.on_test
+
+    def _tests_of(self, account: Account, store: Store) -> Iterator[tuple[str, str]]:
+        """The path and time of the last test reports of an account; each for the account as a whole too."""
+        for row in store.last(bare(account.number), "accepted", TESTS_RECALLED):
+            entry = orjson.loads(row.text)
+            if self.book.find(entry["receiver"], entry["prefix"], entry["account"]) is account and any(
+                is_test_report(signal["code"], signal["from_memory"]) for signal in entry["signals"]
+            ):
+                yield entry["path"] or "", row.at
+                yield "", row.at
+
+    def _tell_of(self, event: Event) -> None:
+        """A row, and a sentence for a person."""
+        if isinstance(event, Overdue | Back):
+            account = self.book.marked(event.account)
+            if account is None:  # the book was read again meanwhile
+                return
+            promise = event.promise
+            detail = legible(in_words(event, f"account {account.mark} {account.name}"))
+            self.event(
+                "path-overdue" if isinstance(event, Overdue) else "path-back",
+                detail,
+                **_whose(account),
+                path=promise.path,
+                promise=promise.kind,
+                state=event.state,
+                silent_seconds=None if event.silent is None else round(event.silent, 3),
+                interval_seconds=promise.interval,
+                tolerance_seconds=promise.tolerance,
+            )
+            self.told(detail)
+            return
+        detail = in_words(event)
+        if isinstance(event, LineSilent | LineBack):
+            line, port = cast(tuple[str, int], event.line or (None, None))
+            word = "line-silent" if isinstance(event, LineSilent) else "line-back"
+            self.event(word, detail, line=line, port=port, paths=event.paths, silent_seconds=round(event.silent, 3))
+        else:
+            self.event("paused", detail, seconds=round(event.seconds, 3))
+        self.told(detail)
 
     def _remember_row(self, row: Row, only: Account | None, tick: float) -> None:
         entry = orjson.loads(row.text)
@@ -372,6 +474,8 @@ class Bench:
             self.memory.on_test[account.mark] = OnTest(
                 until, None if areas is None else frozenset(map(bare, areas)), frozenset(live)
             )
+            if account.answer == "on-test":
+                self.supervision.wake(account.mark, True, self.clock.tick())
             self._warned[account.mark] = _warning((until - self.clock.now()).total_seconds())
             if fresh:
                 scope = (f", area {', '.join(areas)} only" if areas else "") + (
@@ -386,6 +490,7 @@ class Bench:
         elif wish["wish"] == "off-test":
             (account,) = self._meant(wish)
             self.memory.on_test.pop(account.mark, None)
+            self._leave_alone(account)
             if fresh:
                 self.event("off-test", f"account {account.mark}", **_whose(account))
         elif wish["wish"] == "note" and fresh:
@@ -412,8 +517,14 @@ class Bench:
     def take_book(self, book: Book) -> None:
         """Use another book from now on."""
         self.book = book
+        self.supervision.take(self._promised(), self.clock.tick())
         self.told(f"the book was read again: {len(book.accounts)} accounts")
         self.event("book", f"read again: {len(book.accounts)} accounts")
+
+    def _leave_alone(self, account: Account | None) -> None:
+        """Outside of its test, an account that answers only while on test rightly reports elsewhere."""
+        if account and account.answer == "on-test":
+            self.supervision.wake(account.mark, False, self.clock.tick())
 
     def _warn_of_end(self, account: str, left: float) -> None:
         due = _warning(left)
@@ -435,6 +546,7 @@ class Bench:
             self._warn_of_end(account, (test.until - now).total_seconds())
             if now >= test.until:
                 del self.memory.on_test[account]
+                self._leave_alone(self.book.marked(account))
                 number = account.rpartition(" ")[2]
                 self.event(
                     "off-test",

@@ -10,10 +10,16 @@ STEP_SECONDS = 1.0  # slewing stays far below this between two looks; a step doe
 _TIME_ERROR = 5  # adjtimex(2): the clock is not synchronised
 
 
+def monotonic() -> float:
+    """Seconds that only count up, those while the machine slept too: what a panel outside counts."""
+    # time.monotonic stands still meanwhile (Linux), so that a night's sleep would look like a step of the wall clock.
+    return time.clock_gettime(time.CLOCK_BOOTTIME) if hasattr(time, "CLOCK_BOOTTIME") else time.monotonic()
+
+
 class Clock:
     """UTC for stamps and an even tick for intervals. A wall clock that steps against the monotonic one is noticed."""
 
-    def __init__(self, wall: Callable[[], float] = time.time, even: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, wall: Callable[[], float] = time.time, even: Callable[[], float] = monotonic) -> None:
         self._wall, self._even = wall, even
         self._apart = wall() - even()
         self.stepped = 0.0  # by how many seconds it was seen to step, until a person confirms it

@@ -39,7 +39,7 @@ class Desk(Protocol):
 
     def receive(self, piece: Piece, origin: Origin, respond: Respond) -> None: ...
     def record(self, connection: str, what: What, data: bytes, line: str, peer: str) -> None: ...
-    def line_lost(self, line: str, why: str) -> None: ...
+    def line_lost(self, line: str, port: int, why: str) -> None: ...
     def connection_failed(self, peer: str, why: str) -> None: ...
 
 
@@ -253,7 +253,7 @@ class StreamLine(Factory):
 
     def doStop(self) -> None:
         if not self.closing:
-            self.desk.line_lost(self.kind, "the port stopped listening")
+            self.desk.line_lost(self.kind, self.port, "the port stopped listening")
         super().doStop()  # type: ignore[no-untyped-call]
 
     @property
@@ -320,7 +320,7 @@ class DatagramLine(DatagramProtocol):
 
     def stopProtocol(self) -> None:
         if not self.closing:
-            self.desk.line_lost(self.kind, "the port stopped listening")
+            self.desk.line_lost(self.kind, self.port, "the port stopped listening")
 
 
 def tls_context(certificate: Path, private_key: Path) -> ssl.CertificateOptions:

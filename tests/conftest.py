@@ -444,7 +444,7 @@ def farend(tmp_path: Path) -> Farend:
             input=stdin,
             capture_output=True,
             cwd=tmp_path,
-            env=clean_environment(env),
+            env=clean_environment({"XDG_STATE_HOME": str(tmp_path / "state")} | (env or {})),
             timeout=seconds,
             check=False,
         )
@@ -457,6 +457,7 @@ def farend(tmp_path: Path) -> Farend:
 def inside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Farend:
     """Runs the command in this process: as telling where words and exit code matter, and much quicker."""
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
     def run(*arguments: object, stdin: bytes = b"", env: dict[str, str] | None = None) -> Done:
         ended = CliRunner().invoke(app, list(map(str, arguments)), input=stdin, env=env)

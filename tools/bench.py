@@ -6,6 +6,7 @@
     redis     redis-server that flushes each SET to the same disk before it answers, driven by redis-benchmark
     disk      how often this disk flushes 200 bytes
     decode    `farend decode --json` over a file
+    supervision    what it takes to know of a million paths which are overdue, on a simulated clock
 
 Each connection has one message outstanding. Messages are openings by a user (no alarm, so nobody is told of them) from one
 account a connection, each with a new sequence number. Every answer is compared with the one that is due, and the journal
@@ -13,8 +14,10 @@ is counted afterwards. Everything stays on 127.0.0.1.
 """
 
 import argparse
+import gc
 import json
 import os
+import random
 import resource
 import select
 import shutil
@@ -43,11 +46,14 @@ from protocols.dc09 import write_stamp
 ROOT = Path(__file__).resolve().parent.parent
 HOST = "127.0.0.1"
 CONTENDERS = ("echo", "bench", "durable", "redis")
-NAMES = (*CONTENDERS, "disk", "decode")
+NAMES = (*CONTENDERS, "disk", "decode", "supervision")
 ACCOUNTS = 1000
 WARM_SECONDS = 0.3  # of load before the clock runs
 LONGEST = 30.0  # seconds a contender; a stamp made at the start still passes at the end
 PATIENCE = 10.0  # seconds for a server to come up, or for the last answers
+POLL_SECONDS = 180  # that supervised paths promise, with a quarter of it as tolerance
+SIMULATED_SECONDS = 780  # whoever polls for the last time in the third round is due within it
+LOOK_SECONDS = 0.25  # as the bench looks
 RATIOS = (("durable", "redis"), ("durable", "bench"), ("bench", "echo"))
 
 Message = tuple[bytes, bytes]  # a frame, and the ACK that is due
@@ -74,7 +80,10 @@ def _framed(body: bytes) -> bytes:
 def write_book(path: Path) -> None:
     """A book with every account that `messages` can send for."""
     path.write_text(
-        "".join(f'[[account]]\nnumber = "{0x100000 + n:06X}"\nname = "Account {n}"\n\n' for n in range(ACCOUNTS))
+        "".join(
+            f'[[account]]\nnumber = "{0x100000 + n:06X}"\nname = "Account {n}"\npoll_seconds = 180\n\n'
+            for n in range(ACCOUNTS)
+        )
     )
 
 
@@ -348,6 +357,94 @@ def measure_decode(frames: int, disk: Path) -> dict[str, Any]:
     return {"what": "decode", "frames": frames, "per_second": frames / took, "peak_rss_mb": memory / 1024}
 
 
+def measure_supervision(paths: int) -> dict[str, Any]:
+    """So many supervised paths over thirteen simulated minutes, in a process of their own."""
+    return json.loads(run([*python("tools.bench"), "--simulate", "--paths", str(paths)], 600))  # type: ignore[no-any-return]
+
+
+def simulate(paths: int) -> dict[str, Any]:
+    """Two paths an account, each polling every 180 s at a random phase; one of a thousand falls silent at a known time.
+
+    The same loop runs once without supervision, so that its own work can be told apart.
+    """
+    from receiver.book import Promise
+    from receiver.supervision import Overdue, Supervision
+
+    dice, names, line = random.Random(4471), ("wired", "cellular"), ("tcp", 12009)
+    marks = [f"{number:X}" for number in range(0x100000, 0x100000 + paths // 2)]
+    phases = [dice.random() * POLL_SECONDS for _ in range(paths)]
+    order = array("I", sorted(range(paths), key=phases.__getitem__))
+    # The last round of polls that each still takes part in; the others never stop.
+    last_round = {path: dice.randrange(1, 3) for path in dice.sample(range(paths), max(paths // 1000, 1))}
+    promises = [Promise(name, "poll", POLL_SECONDS, POLL_SECONDS // 4) for name in names]
+    dues = {path: phases[path] + POLL_SECONDS * (one + 1.25) for path, one in last_round.items()}
+
+    def live(hear: Callable[..., None], look: Callable[[float], list[Any]]) -> tuple[int, float, float]:
+        heard, at, longest = 0, 0, 0.0
+        began = time.process_time()
+        for step in range(1, round(SIMULATED_SECONDS / LOOK_SECONDS) + 1):
+            tick = step * LOOK_SECONDS
+            while True:
+                turn, place = divmod(at, paths)
+                path = order[place]
+                moment = turn * POLL_SECONDS + phases[path]
+                if moment > tick:
+                    break
+                at += 1
+                if turn <= last_round.get(path, turn):
+                    heard += 1
+                    hear(marks[path >> 1], names[path & 1], line, moment)
+            looked = time.perf_counter()
+            for event in look(tick):
+                told.append((tick, event))
+            longest = max(longest, time.perf_counter() - looked)
+        return heard, time.process_time() - began, longest
+
+    told: list[tuple[float, Any]] = []
+    _, simulator, _ = live(lambda *_: None, lambda _: [])
+    gc.collect()
+    before, began = resident_memory(), time.monotonic()
+    supervision = Supervision(0.0)
+    supervision.take(((mark, promises, True) for mark in marks), 0.0)
+    took = time.monotonic() - began
+    heard, cpu, longest = live(supervision.hear, supervision.due)
+    memory = resident_memory() - before
+    number_of = {mark: number for number, mark in enumerate(marks)}
+    late = array("q")
+    wrong = len(told) - len(dues)
+    for tick, event in told:
+        path = number_of[event.account] * 2 + names.index(event.promise.path) if isinstance(event, Overdue) else -1
+        if path in dues and tick >= dues[path]:
+            late.append(round((tick - dues.pop(path)) * 1e9))
+    wrong = max(abs(wrong), len(dues))
+    return {
+        "what": "supervision",
+        "paths": paths,
+        "simulated_s": SIMULATED_SECONDS,
+        "silent": len(last_round),
+        "overdue": len(late),
+        "wrong": wrong,
+        "first_wrong": f"{len(told)} events for {len(last_round)} silent paths, {len(dues)} of them not told"
+        * bool(wrong),
+        "late_s": {
+            **{name.removesuffix("_ms"): value / 1000 for name, value in percentiles(late).items()},
+            "max": max(late, default=0) / 1e9,
+        },
+        "memory_mb": memory / 1e6,
+        "bytes_a_path": memory / paths,
+        "cpu_share": (cpu - simulator) / SIMULATED_SECONDS,
+        "simulator_cpu_share": simulator / SIMULATED_SECONDS,
+        "longest_look_ms": longest * 1000,
+        "take_s": took,
+        "per_second": heard / SIMULATED_SECONDS,
+    }
+
+
+def resident_memory() -> int:
+    """What this process holds now, in bytes."""
+    return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+
+
 def run(command: list[str], seconds: float) -> str:
     """Run a client for so long at most; what it printed."""
     done = subprocess.run(
@@ -431,6 +528,17 @@ def show(results: list[dict[str, Any]]) -> None:
                 f" peak memory {one['peak_rss_mb']:.0f} MB",
                 soft_wrap=True,
             )
+        elif one["what"] == "supervision":
+            late = one["late_s"]
+            out.print(
+                f"supervision: {one['paths']:,} paths, {one['simulated_s'] / 60:.0f} simulated minutes with"
+                f" {one['per_second']:,.0f} messages/s: {one['memory_mb']:.0f} MB ({one['bytes_a_path']:.0f} bytes a path),"
+                f" {one['cpu_share']:.1%} of a processor (the simulator itself {one['simulator_cpu_share']:.1%});"
+                f" {one['overdue']:,} of {one['silent']:,} silent paths told, late by p50 {late['p50']:.2f} s,"
+                f" p99 {late['p99']:.2f} s, max {late['max']:.2f} s; longest look {one['longest_look_ms']:.0f} ms;"
+                f" the book taken in {one['take_s']:.1f} s",
+                soft_wrap=True,
+            )
 
 
 def medians(results: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -463,6 +571,9 @@ def main() -> int:
     if wanted.serve:
         serve(wanted.serve, wanted.port, wanted.book)
         return 0
+    if wanted.simulate:
+        print(json.dumps(simulate(wanted.paths)))
+        return 0
     if wanted.drive:
         print(json.dumps(drive(wanted.port, wanted.connections[0], wanted.seconds, wanted.drive == "echo")))
         return 0
@@ -487,6 +598,8 @@ def main() -> int:
         work.insert(0, ("disk", measure_disk))
     if "decode" in names:
         work.append((f"decode, {wanted.frames:,} frames", lambda disk: measure_decode(wanted.frames, disk)))
+    if "supervision" in names:
+        work.append((f"supervision, {wanted.paths:,} paths", lambda _: measure_supervision(wanted.paths)))
     results, failed = [], False
     with (
         tempfile.TemporaryDirectory(prefix="farend-bench-", dir=wanted.dir) as name,
@@ -512,7 +625,9 @@ def main() -> int:
         show(results)
     for one in results:
         if one.get("wrong"):
-            talk.print(f"bench: {one['what']}, {one['connections']}: {one['wrong']} wrong: {one['first_wrong']}")
+            talk.print(
+                f"bench: {one['what']}, {one.get('connections') or one['paths']}: {one['wrong']} wrong: {one['first_wrong']}"
+            )
             failed = True
     return 1 if failed else 0
 
@@ -528,12 +643,14 @@ def options() -> argparse.Namespace:
         "--rounds", type=_number(int, 1, 20), default=1, help="of each contender, in turn; the median is shown"
     )
     parser.add_argument("--frames", type=_number(int, 1, 10_000_000), default=1_000_000, help="for decode")
+    parser.add_argument("--paths", type=_number(int, 2, 10_000_000), default=1_000_000, help="for supervision")
     parser.add_argument("--only", action="append", choices=NAMES, help="measure this alone; may be repeated")
     parser.add_argument("--dir", type=Path, default=Path(), help="where the disk is measured (default: here)")
     parser.add_argument("--json", action="store_true", help="one JSON object a line on stdout")
     # What the run starts itself as:
     parser.add_argument("--serve", choices=("echo", "bench"), help=argparse.SUPPRESS)
     parser.add_argument("--drive", choices=CONTENDERS, help=argparse.SUPPRESS)
+    parser.add_argument("--simulate", action="store_true", help=argparse.SUPPRESS)
     parser.add_argument("--port", type=int, help=argparse.SUPPRESS)
     parser.add_argument("--book", type=Path, help=argparse.SUPPRESS)
     return parser.parse_args()

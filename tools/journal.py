@@ -13,8 +13,10 @@ from rich.progress import Progress
 
 from protocols.dc09 import bare, decode
 from protocols.envelope import from_printable
+from receiver.book import Kind
 from receiver.desk import millis
 from receiver.journal import JournalError, Row, Seen, Store
+from receiver.supervision import overdue_among, span
 from tools import decode as explainer
 from tools import words
 from tools.common import JOURNAL, OUT, TALK, book_from, key_from, print_json, stop
@@ -172,25 +174,38 @@ def paths(
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """List when each account was last acknowledged over each line and path, and how many polls came.
+    """List when each account was last acknowledged over each line and path, how many polls came, and what is overdue.
 
     Example: farend journal paths --journal station.journal --book station.toml
     """
-    seen = list(_guard(iter(_open(journal).seen())))
+    store = _open(journal)
+    seen = list(_guard(iter(store.seen())))
+    overdue = overdue_among(_guard(store.events()))
     heard = {(one.account, one.path) for one in seen}
+    accounts = book_from(book).accounts
     never = [
         Seen(account.mark, path.line or "-", path.name, "never", 0)
-        for account in book_from(book).accounts
+        for account in accounts
         for path in account.path
         if (account.mark, path.name) not in heard
     ]
+    promised = {
+        (account.mark, promise.path, promise.kind): promise for account in accounts for promise in account.promises()
+    }
+    # A test promised by the account as a whole, or by an account that was never heard, has no line of its own above.
+    listed = {(one.account, one.path) for one in [*seen, *never]}
+    never += [Seen(mark, "-", path, "-", 0) for mark, path in {one[:2] for one in {*promised, *overdue}} - listed]
     for one in sorted([*seen, *never]):
+        kinds: tuple[Kind, ...] = ("poll", "test")
+        late = [kind for kind in kinds if (one.account, one.path, kind) in overdue]
+        due = [promised[one.account, one.path, kind] for kind in kinds if (one.account, one.path, kind) in promised]
         if as_json:
-            print_json(one._asdict())
+            print_json(one._asdict() | {"overdue": late, "promises": [promise._asdict() for promise in due]})
         else:
-            OUT.print(
-                f"{one.account:<10} {one.line:<4} {one.path or '-':<12} last {one.at}  polls {one.polls}", markup=False
-            )
+            more = [f"{promise.kind} every {span(promise.interval)}" for promise in due]
+            more += [f"{kind.upper()} OVERDUE" for kind in late]
+            told = f"{one.account:<10} {one.line:<4} {one.path or '-':<12} last {one.at}  polls {one.polls}"
+            OUT.print("  ".join([told, *more]), markup=False, soft_wrap=True)
 
 
 def _open(journal: str) -> Store:

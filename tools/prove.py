@@ -30,6 +30,7 @@ from tools.sheet import count, plan_table, what_is_left, whole_sheet
 
 app = typer.Typer(
     no_args_is_help=True,
+    rich_markup_mode=None,
     help="Prove that an account reports everything it should, as it should.\n\nExample: farend prove watch 4471",
 )
 

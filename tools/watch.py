@@ -13,9 +13,7 @@ from datetime import UTC, datetime
 from io import StringIO
 from typing import Annotated, Any
 
-import click
 import typer
-from rich.console import Console
 from rich.live import Live
 
 from receiver import record as records
@@ -133,16 +131,14 @@ def _do(account: str, line: str, journal: Any) -> str:
     if words[0] not in TYPED:
         return f"{words[0]!r} is none of {', '.join(TYPED)} and quit"
     out = StringIO()
-    quiet = Console(file=out, highlight=False, width=OUT.width, color_system=None)
-    command = typer.main.get_command(app)
-    outer, common.OUT.file, common.TALK.file = (common.OUT.file, common.TALK.file), out, out
+    before = common.OUT.file, common.TALK.file
+    common.OUT.file = common.TALK.file = out
     try:
         with redirect_stdout(out), redirect_stderr(out):
-            command.main([words[0], account, *words[1:], "--journal", str(journal)], standalone_mode=False)
-    except click.ClickException as error:
-        quiet.print(error.format_message())
-    except (typer.Exit, click.exceptions.Exit, SystemExit):
+            typer.main.get_command(app)([words[0], account, *words[1:], "--journal", str(journal)])
+    except SystemExit:
         pass
     finally:
-        common.OUT.file, common.TALK.file = outer
-    return out.getvalue().strip()
+        common.OUT.file, common.TALK.file = before
+    told = out.getvalue().strip()
+    return told[told.find("Error:") :] if "Error:" in told else told  # what is wrong, without the usage before it
