@@ -6,6 +6,7 @@ exception: their last time and count are kept coarsely, and their answer leaves 
 
 import resource
 import sqlite3
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -498,7 +499,8 @@ class Bench:
             said = wish["entry"]
             self.event(**{name: value for name, value in said.items() if name not in ("at", "row", "verdict")})
         elif wish["wish"] == "book-changed" and fresh and self.settings.load_book:
-            self.reactor.callInThread(self._read_book, self.settings.load_book)
+            # In a thread of its own: a large book takes its time.
+            threading.Thread(target=self._read_book, args=(self.settings.load_book,), daemon=True).start()
         elif wish["wish"] == "clock-confirmed" and fresh:
             self.clock.confirm()
             self.memory.clock_doubtful = False
@@ -506,7 +508,7 @@ class Bench:
             self.told("the clock was confirmed; NAKs carry its time again")
 
     def _read_book(self, load: Callable[[], Book]) -> None:
-        """In a thread of its own: a large book takes its time. One with mistakes leaves the old one in force."""
+        """One with mistakes leaves the old one in force."""
         try:
             book = load()
         except (OSError, ValueError) as error:

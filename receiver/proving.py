@@ -448,7 +448,7 @@ class _Fold:
             told = {key: self._name(name) for key, name in names.items()}
             before = self.instead.get((subject, about))
             if before is None:
-                self.instead[about, subject] = self._find("other-device", entry, items, **told, what=self._one(signal))
+                self.instead[about, subject] = self._find("other-device", entry, items, **told, what=signal["meaning"])
             else:
                 swapped = self._find("swapped", entry, items, **told)
                 before.settled = f"the two are swapped: {swapped.id}"

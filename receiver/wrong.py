@@ -24,7 +24,7 @@ WRONG = {
     ),
     "late": "{what} arrived {took} after {since}{rightful}. What held it up?",
     # another thing
-    "other-device": "{called} was called, and {device} came: {what}.",
+    "other-device": "{called} was called, and {device} came ({what}).",
     "swapped": (
         "{called} and {device} are swapped: when one was called, the other came. Exchange their numbers in the "
         "panel, or in the list, and call both again."

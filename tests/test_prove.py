@@ -1,5 +1,6 @@
 """`farend prove` from outside: from plan to signed record, against a real bench, and every mistake made on purpose."""
 
+import asyncio
 import json
 import os
 import pty
@@ -305,7 +306,7 @@ do = "lift {name}"
     ],
 )
 def test_a_mistake_in_a_kinds_file_is_named(text: str, told: str) -> None:
-    with pytest.raises(PlanError, match="kinds.toml") as caught:
+    with pytest.raises(PlanError, match=r"kinds\.toml") as caught:
         parse_kinds(text, "kinds.toml", shipped_kinds())
     assert told in str(caught.value)
 
@@ -371,15 +372,20 @@ def test_tuesdays_call_fits_one_screen() -> None:
     for zone in (1, 3, 4, 1, 3, 4):
         house.trips(zone)
     house.call("zone 2").send("1131 02 004")
-    lines = drawn(house.sheet(), 100, 30)
-    text = "\n".join(lines)
-    assert len(lines) <= 30
-    assert "Gull Rock light" in text
-    assert "min" in text
-    assert "of test left" in text
-    assert "what remains" in text
-    assert "and 1" in text or "more" in text
-    assert sum("Stair window" in line for line in lines) >= 3
+    for width, height in ((100, 30), (80, 24)):
+        lines = drawn(house.sheet(), width, height)
+        text = "\n".join(lines)
+        assert len(lines) <= height, text
+        for told in (
+            "2210 Gull Rock light",
+            "of test left",
+            "what remains (10)",
+            "003 Store floor: Water leak",
+            "I am waiting for zone 2",
+            "w16",
+        ):
+            assert told in text
+        assert sum("12:0" in line for line in lines) >= 4, "signals with their times"
 
 
 def test_the_watch_shows_once_where_there_is_no_terminal(quiet: Station) -> None:
@@ -486,15 +492,15 @@ def test_a_note_goes_through_the_bench_that_writes_the_journal(station: Station,
     assert station.farend("journal", "verify", "--journal", station.journal).code == 0
 
 
-def test_a_note_is_no_way_to_forge_a_verdict(open_bench: Callable[..., Bench]) -> None:
+async def test_a_note_is_no_way_to_forge_a_verdict(open_bench: Callable[..., Bench]) -> None:
     """Whoever can write wishes must not be able to make a row that looks like a frame."""
     one = open_bench("tcp")
     one.wish(wish="note", entry={"event": "x", "detail": "y", "verdict": "accepted", "row": 1, "at": "2000"})
     one.bench.take_wishes()
-    deadline = time.monotonic() + SECONDS
-    while not (rows := [row for row in one.rows(events=True) if row.get("event") == "x"]):
-        assert time.monotonic() < deadline
-        time.sleep(0.01)
+    rows: list[dict[str, Any]] = []
+    for _ in range(500):
+        rows = rows or [row for row in one.rows(events=True) if row.get("event") == "x"]
+        await asyncio.sleep(0 if rows else 0.01)
     assert "verdict" not in rows[0]
     assert rows[0]["at"] > "2020"
 

@@ -3,7 +3,9 @@
 import re
 import time
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -13,7 +15,7 @@ from protocols.envelope import Reader
 from protocols.exchange import Panel
 from receiver.book import Account, AccountPath
 from receiver.plan import Item, accepted
-from receiver.sheet import Line
+from receiver.sheet import Line, Sheet
 from tools.common import OUT, TALK, book_from, stop, target
 from tools.counter import next_sequence
 from tools.prove import JOURNAL, BookFile, Where, Which, account_of, find_proving, open_journal, rows_of, say
@@ -47,9 +49,14 @@ def rehearse(
     sheet = find_proving(open_journal(journal), account)
     mine = account_of(book_from(book), sheet.plan.account.number)
     host, port = target(receiver_at, target_is_mine)
-    house = _House(mine, host, port)
-    if polls:
-        house.poll_on()
+    with closing(_House(mine, host, port)) as house:
+        if polls:
+            house.poll_on()
+        _play(house, sheet, only, two_letter, call, journal)
+
+
+def _play(house: "_House", sheet: Sheet, only: list[str] | None, two_letter: bool, call: bool, journal: Path) -> None:
+    mine = house.account
     wanted = {item.id for words in only or () for item in rows_of(sheet.plan, words, "--only")}
     lines = [
         line
@@ -60,10 +67,8 @@ def rehearse(
     for line in lines:
         item = line.item
         if call:
-            by_path = item.path is not None
             about = item.id if item.subject == "panel" or item.called_only else item.subject
-            say(journal, mine, sheet.proving, "call", about=about if not by_path or item.path else "none", sweep=False,
-                by="rehearsal")  # fmt: skip
+            say(journal, mine, sheet.proving, "call", about=about, sweep=False, by="rehearsal")  # fmt: skip
         for message in _messages(item, mine, two_letter):
             word = house.send(message, item)
             OUT.print(f"{item.label}: {message}  {word}", markup=False)
@@ -102,6 +107,10 @@ class _House:
         self.paths = account.path or (AccountPath(name=""),)
         self._panel = Panel(account.number, receiver=account.receiver, key=account.key)
         self._wires: dict[str, Wire] = {}
+
+    def close(self) -> None:
+        for wire in self._wires.values():
+            wire.close()
 
     def send(self, message: str, item: Item) -> str:
         """Say something, over the row's path or the first; the answer's word."""

@@ -1,13 +1,15 @@
 """A plan and a sheet on the terminal: whole, or as the one screen of a phone call."""
 
+from typing import Any
+
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from protocols.values import legible
 from receiver.measures import spoken_time
 from receiver.plan import Plan
 from receiver.sheet import GOOD, STATES, Line, Sheet, left_of_test, next_sentence
-from tools import words
 
 
 def count(number: int, what: str) -> str:
@@ -124,6 +126,16 @@ def _meaning(sheet: Sheet) -> Text:
     return Text("\n" + "\n".join(f"{state}: {STATES[state]}" for state in states), style="dim")
 
 
+def _briefly(signal: Any) -> str:
+    """A signal with what it is about first, since that is what both ends of the phone look for."""
+    kind = "zone" if signal["zone"] else "user"
+    number, name = signal[kind], signal.get(f"{kind}_name")
+    about = f"{number} {name}: " if name else f"{kind} {number}: " if number else ""
+    area = f", area {signal['area']}" if signal["area"] else ""
+    memory = ", from memory" if signal["from_memory"] else ""
+    return legible(f"{about}{signal['meaning'] or 'code ' + signal['code']}{area}{memory}")
+
+
 def call_screen(sheet: Sheet, width: int, height: int, typed: str | None = None, said: str = "") -> RenderableType:
     """Tuesday's call on one screen: what to say next, what came, what remains, what is wrong, how long the test lasts."""
     sentence, about = next_sentence(sheet)
@@ -135,7 +147,7 @@ def call_screen(sheet: Sheet, width: int, height: int, typed: str | None = None,
     rooms = max(height - 14, 6)
     came = Table.grid(padding=(0, 1, 0, 0))
     for entry in sheet.recent[-10:][-rooms:]:
-        what = "; ".join(words.of_signal(signal) for signal in entry["signals"])
+        what = "; ".join(_briefly(signal) for signal in entry["signals"])
         good = entry["verdict"] == "accepted"
         line = Text(what, overflow="ellipsis", no_wrap=True)
         came.add_row(Text(entry["at"][11:19], style="dim"), Text(entry["path"] or entry["line"], style="dim"),
