@@ -8,10 +8,10 @@ import ipaddress
 import os
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Literal, NamedTuple
+from typing import Annotated, Any, Literal, NamedTuple, TypeVar, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
@@ -53,32 +53,37 @@ class BookError(ValueError):
         self.mistakes = mistakes
 
 
-class _Entry(BaseModel):
+class Entry(BaseModel):
+    """One table of a file that people write: unknown keys are mistakes."""
+
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, arbitrary_types_allowed=True)
 
 
-class Area(_Entry):
+class Area(Entry):
     number: Number
     name: str
 
 
-class Zone(_Entry):
+class Zone(Entry):
     number: Number
     name: str
     area: Number | None = None
     device: str | None = None
 
 
-class User(_Entry):
+class User(Entry):
     number: Number
     name: str
+
+
+_Model = TypeVar("_Model", bound=Entry)
 
 
 def _network(value: Any) -> Any:
     return ipaddress.ip_network(value) if isinstance(value, str) else value
 
 
-class AccountPath(_Entry):
+class AccountPath(Entry):
     """A route from the premises. Whatever of line, port, prefix and network is given must fit the frame.
 
     `poll_seconds`, `tolerance_seconds` and `test_hours` are what this path promises; the account's own stand for all.
@@ -114,7 +119,7 @@ def _key(value: Any, info: ValidationInfo) -> Any:
     return find_key(value, info.context["folder"]) if isinstance(value, str) and info.context else value
 
 
-class Account(_Entry):
+class Account(Entry):
     """One account of the book. `key` is the opened key, which never shows itself; None where it sends in clear."""
 
     number: Annotated[str, Field(pattern=r"^[0-9A-Fa-f]{3,16}$")]
@@ -184,7 +189,7 @@ class Account(_Entry):
         }
 
 
-class _File(_Entry):
+class _File(Entry):
     account: tuple[Account, ...] = ()
 
 
@@ -242,18 +247,36 @@ def load(path: Path) -> Book:
 
 def parse(text: str, source: str, folder: Path) -> Book:
     """Read a book from its text. `folder` is where `file:` keys are looked for."""
+    accounts = read_tables(_File, text, source, folder).account
+    mistakes = list(mistakes_in(accounts, source, text))
+    if mistakes:
+        raise BookError(mistakes)
+    return Book(accounts)
+
+
+def read_tables(
+    model: type[_Model],
+    text: str,
+    source: str,
+    folder: Path,
+    *,
+    alone: frozenset[str] = frozenset(),
+    fill: Callable[[dict[str, Any]], None] = lambda _: None,
+) -> _Model:
+    """Read TOML into a model whose fields are tuples of tables. BookError names each mistake with its line.
+
+    `alone` names the tables that stand once, as `[name]`: each is a tuple of one. `fill` completes what was read.
+    """
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise BookError([f"{source}: {error}"]) from None
+    fill(content)
+    content = {name: [value] if name in alone and isinstance(value, dict) else value for name, value in content.items()}
     try:
-        accounts = _File.model_validate(_frozen(content), context={"folder": folder}).account
+        return model.model_validate(_frozen(content), context={"folder": folder})
     except ValidationError as error:
-        raise BookError([_told(source, text, detail) for detail in error.errors()]) from None
-    mistakes = list(_mistakes(accounts, source, text))
-    if mistakes:
-        raise BookError(mistakes)
-    return Book(accounts)
+        raise BookError([_told(source, text, detail, model, alone) for detail in error.errors()]) from None
 
 
 def _frozen(value: Any) -> Any:
@@ -263,7 +286,7 @@ def _frozen(value: Any) -> Any:
     return {key: _frozen(one) for key, one in value.items()} if isinstance(value, dict) else value
 
 
-def _mistakes(accounts: tuple[Account, ...], source: str, text: str) -> Iterator[str]:
+def mistakes_in(accounts: tuple[Account, ...], source: str, text: str) -> Iterator[str]:
     seen: dict[tuple[str | None, ...], int] = {}
     of_number: dict[str, list[Account]] = {}
     for index, account in enumerate(accounts):
@@ -304,38 +327,68 @@ def _alike(one: Account, other: Account) -> bool:
     return sorted(given) == [(False, True), (True, False)]
 
 
-def find_key(where: str, folder: Path = Path()) -> Key:
-    """A key from `hex:…`, `env:NAME` or `file:…`. The ValueError says where it was looked for, never what was found."""
+def key_digits(where: str, folder: Path = Path()) -> str:
+    """What stands at `hex:…`, `env:NAME` or `file:…`. The ValueError says where it was looked for, never what was found."""
     kind, colon, rest = where.partition(":")
     if not colon or kind not in ("hex", "env", "file"):
         raise ValueError('a key is written "hex:…", "env:NAME" or "file:…"')
     if kind == "hex":
-        return Key.from_hex(rest)
+        return rest
     if kind == "env":
         if rest not in os.environ:
             raise ValueError(f"there is no environment variable {rest} to take the key from")
-        digits = os.environ[rest]
-    else:
-        try:
-            digits = (folder / rest).read_text("ascii")
-        except (OSError, UnicodeDecodeError) as error:
-            reason = error.strerror if isinstance(error, OSError) else "it is not text"
-            raise ValueError(f"the key file {rest} cannot be read: {reason}") from None
+        return os.environ[rest]
+    try:
+        return (folder / rest).read_text("ascii")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "it is not text"
+        raise ValueError(f"the key file {rest} cannot be read: {reason}") from None
+
+
+def find_key(where: str, folder: Path = Path()) -> Key:
+    """The key that stands there (`key_digits`). The ValueError never tells what was found."""
+    digits = key_digits(where, folder)
     try:
         return Key.from_hex(digits)
     except ValueError as error:
-        raise ValueError(f"the key from {kind}:{rest}: {error}") from None
+        raise ValueError(str(error) if where.startswith("hex:") else f"the key from {where}: {error}") from None
 
 
-def _told(source: str, text: str, detail: Any) -> str:
+def to_toml(name: str, table: dict[str, Any], depth: int = 0, *, many: bool = True) -> str:
+    """A table and the tables in it as people write them; values are text, whole numbers, and lists of tables.
+
+    `many` writes `[[name]]`, one of several, and not `[name]`.
+    """
+    indent = "  " * depth
+    lines = [f"{indent}[[{name}]]" if many else f"{indent}[{name}]"]
+    tables = {key: value for key, value in table.items() if isinstance(value, list | tuple)}
+    for key, value in table.items():
+        if value is not None and key not in tables:
+            lines.append(f"{indent}{key} = {value if isinstance(value, int) else _quoted(str(value))}")
+    below = [to_toml(f"{name}.{key}", one, depth + 1) for key, value in tables.items() for one in value]
+    return "\n".join(lines) + "\n" + "".join(below)
+
+
+def _quoted(value: str) -> str:
+    # What does not print is escaped: some of it would end a line for those who count lines.
+    def safe(character: str) -> str:
+        if character.isprintable() and character not in '"\\':
+            return character
+        return f"\\u{ord(character):04X}" if ord(character) < 0x10000 else f"\\U{ord(character):08X}"
+
+    return '"' + "".join(map(safe, value)) + '"'
+
+
+def _told(source: str, text: str, detail: Any, model: type[Entry], alone: frozenset[str]) -> str:
     place = tuple(part for part in detail["loc"] if isinstance(part, int) or not part.startswith("function-"))
     line = line_of(text, place)
     name = place[-1] if place else "?"
     inside = [part for part in place[:-1] if isinstance(part, str)]
-    where = f"in [[{'.'.join(inside)}]]" if inside else "at the top"
+    header = "[{}]" if len(inside) == 1 and inside[0] in alone else "[[{}]]"
+    where = f"in {header.format('.'.join(inside))}" if inside else "at the top"
     if detail["type"] == "extra_forbidden":
-        models: dict[str, type[_Entry]] = {"area": Area, "zone": Zone, "user": User, "path": AccountPath}
-        model = models.get(inside[-1], Account) if inside else _File
+        for part in inside:
+            model = get_args(model.model_fields[part].annotation)[0]
         return f"{source}:{line}: unknown key {name!r} {where}; known are {', '.join(model.model_fields)}"
     if detail["type"] == "missing":
         return f"{source}:{line}: {where}: {name!r} is missing"

@@ -1,18 +1,20 @@
 """`farend book`: look after the account book, and put accounts on test. `farend clock`: confirm the clock."""
 
-import csv
 import getpass
 import re
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from rich.table import Table
 
 from protocols.dc09 import bare
 from receiver import book as books
+from receiver import zone_list
 from receiver.book import BookError
+from receiver.zone_list import COLUMNS, ListError
 from tools.common import JOURNAL, OUT, TALK, book_from, leave, print_json, put_on_test, stop
 
 app = typer.Typer(no_args_is_help=True, help="Look after the account book.\n\nExample: farend book check station.toml")
@@ -41,7 +43,6 @@ ConfirmedBy = Annotated[
     str | None, typer.Option(metavar="WHO", help="Who at the station confirmed that the account is on test.")
 ]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")]
-COLUMNS = ("account", "account_name", "area", "area_name", "zone", "zone_name", "device", "user", "user_name")
 
 
 @app.command()
@@ -125,63 +126,39 @@ def import_list(
     Example: farend book import zones.csv --account 4471 --name "Tern Point field station" >> station.toml
     """
     try:
-        data = file.read_bytes()
+        listed = zone_list.read_table(list_text(file))
+    except ListError as error:
+        stop(f"{file} {error}")
+    mistakes = list(map(str, listed.bad))
+    accounts: dict[str, list[zone_list.Entry]] = {}
+    for entry in listed.entries:
+        whose = entry.account or account or ""
+        if not re.fullmatch(r"[0-9A-Fa-f]{3,16}", whose):
+            mistakes.append(f"line {entry.line}: account {whose!r} is not 3 to 16 hex digits (or give --account)")
+        accounts.setdefault(whose, []).append(entry)
+    names = {
+        whose: next((entry.account_name for entry in entries if entry.account_name), name)
+        for whose, entries in accounts.items()
+    }
+    mistakes += [f"account {whose} has no name: add account_name or --name" for whose in accounts if not names[whose]]
+    if mistakes:
+        stop(f"{file}: nothing was written; to mend:\n" + "\n".join(mistakes), 1)
+    for whose, entries in accounts.items():
+        table = {"number": whose, "name": names[whose], **zone_list.tables(entries)}
+        typer.echo(books.to_toml("account", table))
+
+
+def list_text(file: Path) -> str:
+    """The text of a list: UTF-8, or what an older spreadsheet writes. `-` is stdin."""
+    try:
+        data = sys.stdin.buffer.read() if str(file) == "-" else file.read_bytes()
     except OSError as error:
         stop(f"{file} cannot be read: {error.strerror}")
     try:
-        text = data.decode("utf-8-sig")
+        return data.decode("utf-8-sig")
     except UnicodeDecodeError:
-        text = data.decode("latin-1")
         TALK.print(f"{file} is not UTF-8; read as Latin-1, so look at the names", markup=False)
-    delimiter = max(",;\t", key=text.partition("\n")[0].count)
-    rows = csv.DictReader(text.splitlines(), delimiter=delimiter, restkey="")
-    headers = [header.strip().lower() for header in rows.fieldnames or []]
-    if strange := [header for header in headers if header not in COLUMNS]:
-        stop(f"{file} line 1: column {strange[0]!r} is none of {', '.join(COLUMNS)}")
-    rows.fieldnames = headers
-    accounts: dict[str, dict[str, Any]] = {}
-    mistakes = []
-    for row in rows:
-        cells = {column: (row.get(column) or "").strip() for column in COLUMNS}
-        if "" in row:
-            mistakes.append(f"line {rows.line_num}: more cells than the header has")
-        whose = cells["account"] or account or ""
-        if not re.fullmatch(r"[0-9A-Fa-f]{3,16}", whose):
-            mistakes.append(f"line {rows.line_num}: account {whose!r} is not 3 to 16 hex digits (or give --account)")
-            continue
-        entry = accounts.setdefault(whose, {"name": "", "area": {}, "zone": {}, "user": {}})
-        entry["name"] = entry["name"] or cells["account_name"] or name or ""
-        for kind in ("area", "zone", "user"):
-            number = cells[kind]
-            if number and not re.fullmatch(r"[0-9A-Fa-f]{1,16}", number):
-                mistakes.append(f"line {rows.line_num}: {kind} {number!r} is no number")
-            elif number:
-                if not cells[f"{kind}_name"] and number not in entry[kind]:
-                    mistakes.append(f"line {rows.line_num}: {kind} {number} has no {kind}_name")
-                if kind != "area" and number in entry[kind]:
-                    mistakes.append(f"line {rows.line_num}: {kind} {number} stands in the list already")
-                entry[kind].setdefault(number, cells)
-    mistakes += [
-        f"account {whose} has no name: add account_name or --name"
-        for whose, entry in accounts.items()
-        if not entry["name"]
-    ]
-    if mistakes:
-        stop(f"{file}: nothing was written; to mend:\n" + "\n".join(mistakes), 1)
-    typer.echo("".join(_toml(whose, entry) for whose, entry in accounts.items()), nl=False)
-
-
-def _toml(whose: str, entry: dict[str, Any]) -> str:
-    def text(value: str) -> str:
-        return '"' + re.sub(r'[\x00-\x1f"\\\x7f]', lambda m: f"\\u{ord(m[0]):04X}", value) + '"'
-
-    lines = ["[[account]]", f"number = {text(whose)}", f"name = {text(entry['name'])}"]
-    for kind in ("area", "zone", "user"):
-        for number, cells in entry[kind].items():
-            lines += [f"  [[account.{kind}]]", f"  number = {text(number)}", f"  name = {text(cells[f'{kind}_name'])}"]
-            if kind == "zone":
-                lines += [f"  {key} = {text(cells[key])}" for key in ("area", "device") if cells[key]]
-    return "\n".join(lines) + "\n\n"
+        return data.decode("latin-1")
 
 
 @app.command("on-test")

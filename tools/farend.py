@@ -2,7 +2,7 @@
 
 import typer
 
-from tools import book, decode, demo, journal, listen, prove, rehearse, replay, send, watch
+from tools import book, decode, demo, journal, listen, prove, rehearse, replay, request, send, watch
 from tools.common import CAUTION
 
 app = typer.Typer(
@@ -19,6 +19,12 @@ app.command()(send.send)
 app.command()(decode.decode)
 app.command()(replay.replay)
 app.add_typer(journal.app, name="journal")
+book.app.command()(request.request)
+book.app.command("requests")(request.list_requests)
+book.app.command()(request.key)
+book.app.command()(request.callers)
+book.app.command()(request.identify)
+book.app.command()(request.assign)
 app.add_typer(book.app, name="book")
 app.add_typer(book.clock, name="clock")
 prove.app.command()(watch.watch)
