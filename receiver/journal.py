@@ -286,6 +286,15 @@ class Store:
 
     def verify(self) -> Iterator[tuple[int, str | None]]:
         """Check the chain: each row's number, with None or what is wrong with it."""
+        # In one transaction, so that rows and head are of one moment although a bench goes on writing.
+        self._db.execute("BEGIN")
+        try:
+            yield from self._verified()
+        finally:
+            self._db.execute("ROLLBACK")
+
+    def _verified(self) -> Iterator[tuple[int, str | None]]:
+        ((number_kept, hash_kept),) = self._read("SELECT number, hash FROM head")
         hash, due = bytes(32), 1
         for number, at, account, verdict, text, kept in self._read(
             "SELECT number, at, account, verdict, text, hash FROM entry ORDER BY number"
@@ -299,11 +308,10 @@ class Store:
                 wrong = f"row {number}: its columns differ from its text"
             yield number, wrong
             hash, due = bytes(kept or b"") if isinstance(kept, bytes | None) else b"", number + 1
-        number, last = self.number, self.hash
-        if number >= due:
-            yield number, f"rows {due} to {number} are missing from the end"
-        elif last != hash:
-            yield number, "the last hash kept beside the rows is another than the last row's"
+        if number_kept >= due:
+            yield number_kept, f"rows {due} to {number_kept} are missing from the end"
+        elif hash_kept != hash:
+            yield number_kept, "the last hash kept beside the rows is another than the last row's"
 
 
 def whose(entry: dict[str, Any]) -> str | None:

@@ -333,3 +333,18 @@ def test_while_the_disk_is_full_nothing_is_acknowledged_and_room_is_enough_to_re
     assert [entry["sequence"] for entry in only(kept, verdict="accepted")] == [7, 8]
     missed = [entry["sequence"] for entry in only(kept, verdict="not-kept")]
     assert (missed[0], set(missed[1 : missed.index(9)]), missed[missed.index(9) :][:1]) == (8, {0}, [9])
+
+
+def test_the_chain_is_whole_for_whoever_looks_while_a_bench_writes_on(tmp_path: Path) -> None:
+    """A reader that opened the journal before the last rows must not take them for a break."""
+    writer = Store(tmp_path / "a.journal", write=True)
+    writer.note({"at": "2026-11-25T12:00:00.000Z", "event": "x", "detail": "1"})
+    reader = Store(tmp_path / "a.journal")
+    writer.note({"at": "2026-11-25T12:00:01.000Z", "event": "x", "detail": "2"})
+    looking = reader.verify()
+    assert next(looking) == (1, None)
+    writer.note({"at": "2026-11-25T12:00:02.000Z", "event": "x", "detail": "3"})
+    assert list(looking) == [(2, None)]
+    assert list(reader.verify()) == [(1, None), (2, None), (3, None)]
+    reader.close()
+    writer.close()

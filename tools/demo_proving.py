@@ -42,6 +42,7 @@ class DemoProving:
         until = millis(datetime.now(UTC) + timedelta(minutes=30))
         await self._wish(
             {"wish": "on-test", "account": self.account.number, "until": until, "reference": self.reference}
+            | {"confirmed_by": ENGINEER}
         )
         await self._say("start", plan=self.plan.to_json(), installer="an installer of the demo")
 

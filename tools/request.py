@@ -32,6 +32,7 @@ from tools.common import JOURNAL, OUT, TALK, WAIT_SECONDS, book_from, key_from, 
 
 REQUESTS = Path(os.environ.get("FAREND_REQUESTS", "farend.requests"))
 LOOK_SECONDS = 0.1  # between two looks into the journal
+WATCH_SECONDS = 10.0  # after the right report: another caller that trips the same zone undoes it
 AT_ONCE_SECONDS = 60  # a device that may report later than this is not picked of farend's own accord
 
 Folder = Annotated[Path, typer.Option("--requests", metavar="DIR", help="The folder where requests wait.")]
@@ -415,7 +416,7 @@ def identify(
 ) -> None:
     """Tie a caller to a request: the installer trips one device now, and only the caller that reports it is the one.
 
-    The time runs to its end even when the right report has come: a second caller that trips the same zone undoes it.
+    After the right report ten seconds more are watched: a second caller that trips the same zone undoes it.
 
     Example: farend book identify R-001 --caller 4417 --device "zone 015" --journal station.journal
     """
@@ -437,13 +438,16 @@ def identify(
             markup=False,
             soft_wrap=True,
         )
-        for row in _new_rows(store, within, caller):
+        wait = _Wait(within)
+        for row in _new_rows(store, wait, caller):
             came = list(calls.listen([row], zone.number, one.account.key, copies.of(store, row)))
             for frame in came:
                 told = (
                     frame.why_not
-                    or f"{named} tripped; watching until the time is over whether another caller trips it too"
+                    or f"{named} tripped; watching for {WATCH_SECONDS:g} s more whether another caller trips it too"
                 )
+                if not frame.why_not:
+                    wait.shorten(WATCH_SECONDS)
                 TALK.print(f"{frame.at[11:19]}  {frame.mark}: {told}", markup=False, soft_wrap=True)
             heard += came
             taken += filter(None, [calls.of_book(row, zone.number)])
@@ -496,22 +500,36 @@ def _device(one: Request, wanted: str) -> Zone:
     return stop(f"{one.head.reference} has no device {wanted!r}; its zones are {known} (or say any)")
 
 
-def _new_rows(store: Store, within: float, caller: str) -> Iterator[dict[str, Any]]:
+class _Wait:
+    """Seconds to wait, which may turn out to be fewer."""
+
+    def __init__(self, within: float) -> None:
+        self.began, self.within = time.monotonic(), within
+
+    @property
+    def passed(self) -> float:
+        return time.monotonic() - self.began
+
+    def shorten(self, more: float) -> None:
+        """Wait for so long from now at most."""
+        self.within = min(self.within, self.passed + more)
+
+
+def _new_rows(store: Store, wait: _Wait, caller: str) -> Iterator[dict[str, Any]]:
     """Rows that come from now on until the time is over, with a countdown on a terminal."""
     after = max((row.number for row in store.rows(after=max(store.number - 1, 0), events=True)), default=0)
     columns = (TextColumn("waiting for {task.description}"), BarColumn(), TimeRemainingColumn())
-    began = time.monotonic()
     with Progress(*columns, console=TALK, transient=True, disable=not TALK.is_terminal) as progress:
-        task = progress.add_task(legible(caller), total=within)
+        task = progress.add_task(legible(caller), total=wait.within)
         while True:
-            passed = time.monotonic() - began  # before the look: what came in the last moment counts
+            passed = wait.passed  # before the look: what came in the last moment counts
             for row in store.rows(after=after):
                 after = row.number
                 yield orjson.loads(row.text)
-            progress.update(task, completed=min(passed, within))
-            if passed >= within:
+            progress.update(task, completed=min(passed, wait.within), total=wait.within)
+            if passed >= wait.within:
                 return
-            time.sleep(min(LOOK_SECONDS, within - passed))
+            time.sleep(min(LOOK_SECONDS, wait.within - passed))
 
 
 class _Copies:

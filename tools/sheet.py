@@ -19,8 +19,8 @@ def count(number: int, what: str) -> str:
 def plan_table(plan_: Plan) -> Table:
     table = Table(title=f"{plan_.account.number} {plan_.account.name}: {plan_.why}", title_justify="left", box=None,
                   padding=(0, 2, 0, 0), header_style="italic")  # fmt: skip
-    for heading in ("", "row", "need", "acceptable codes", "the installer is asked to"):
-        table.add_column(heading, overflow="fold")
+    for title in ("", "row", "need", "acceptable codes", "the installer is asked to"):
+        table.add_column(title, overflow="fold")
     group = ""
     for item in plan_.items:
         need = item.need if item.need != "pending" else f"pending: {item.owner}, {item.due_hours} h"
@@ -40,8 +40,8 @@ def _marked(line: Line) -> Text:
 def whole_sheet(sheet: Sheet, everything: bool) -> RenderableType:
     """The sheet: row for row, then what is wrong, what was left out, what was measured."""
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="italic")
-    for heading in ("", "row", "state", "journal", "over", "at (UTC)"):
-        table.add_column(heading, overflow="fold")
+    for title in ("", "row", "state", "journal", "over", "at (UTC)"):
+        table.add_column(title, overflow="fold")
     group = ""
     for line in sheet.lines:
         if line.state == "optional" and not everything:
