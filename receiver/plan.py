@@ -143,7 +143,7 @@ class Item(_Strict):
     area: str | None = None
     path: str | None = None
     restoral: Restoral = "none"
-    called_only: bool = False  # proves nothing unless it was called: the codes do not say what they are about
+    called_only: bool = False  # proves nothing unless it was called: that it is alone, or which path is meant
     do: str = ""
     before: str = ""
     delay_seconds: int = 0
@@ -151,6 +151,11 @@ class Item(_Strict):
     due_hours: int | None = None
     interval: int | None = None  # seconds, of polls
     tolerance: int | None = None
+
+    @property
+    def unplugs(self) -> bool:
+        """Whether its path is unplugged, so that others report for it."""
+        return self.id.endswith(" unplugged")
 
     @property
     def label(self) -> str:
@@ -166,7 +171,7 @@ class Plan(_Strict):
     encrypted: bool
     why: str = "new"
     kinds: dict[str, str]  # the kind of each zone, by its number
-    items: tuple[Item, ...]
+    items: Annotated[tuple[Item, ...], Field(min_length=1)]
     confirm_minutes: Annotated[int, Field(ge=1, le=240)] = CONFIRM_MINUTES
 
     def to_json(self) -> dict[str, Any]:
@@ -279,13 +284,10 @@ def _items(account: Account, kinds: Kinds, of_zone: dict[str, str]) -> Iterator[
     alike = {name for pair in paths_alike(account) for name in pair}
     for path in paths:
         subject = f"path {path.name}" if path.name else "path"
-        test = kinds.path.get("test")
-        if test:
-            yield _item(subject, "test", test, "paths", path.name or "only", path=path.name)
-        unplugged = kinds.path.get("unplugged")
-        if unplugged and path.name in alike:
-            item = _item(subject, "unplugged", unplugged, "paths", path.name, path=path.name)
-            yield item.model_copy(update={"called_only": True})
+        for word, report in kinds.path.items():
+            if word != "unplugged" or path.name in alike:
+                item = _item(subject, word, report, "paths", path.name or "only", path=path.name)
+                yield item.model_copy(update={"called_only": True})
         yield from _promised(account, path, subject)
         # The panel is turned to the live receiver once everything else has been seen here.
         yield Item(

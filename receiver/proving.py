@@ -264,13 +264,14 @@ class _Fold:
     def _alone(self, entry: Entry, at: datetime, path: str) -> None:
         """While one path is under test alone, nothing may come over another."""
         call = self.sheet.path_call
-        if call is None or call.path == path or call.unplugs or not self.plan.account.path:
+        if call is None or call.came or call.path == path or call.unplugs or not self.plan.account.path:
             return
         if (at - call.at).total_seconds() < UNPLUG_SECONDS and entry["verdict"] == "poll":
             return
         if self._once("path", call.row, path):
             what = "A poll" if entry["verdict"] == "poll" else self._words(entry)
             rule = "wrong-path" if path else "path-unknown"
+            call.alone = False  # until it is called once more, nothing proves that the path can do without the others
             self._find(rule, entry, [f"path {call.path} test"], what=what, path=path, wanted=call.path)
 
     def _sources(self, entry: Entry, at: datetime, path: str, known: _Path, shown: Polls) -> None:
@@ -339,11 +340,11 @@ class _Fold:
         return ""
 
     def _outside(self, entry: Entry, signal: Entry) -> str:
+        if signal["from_memory"]:
+            return "it comes from the panel's memory"
         test = self._test_at(when(entry))
         if test is None:
             return NOT_ON_TEST
-        if signal["from_memory"]:
-            return "it comes from the panel's memory"
         if signal["category"] in (test["live"] or ()):
             return f"{signal['category']} stays live in this test"
         areas = [bare(area) for area in test["areas"] or ()]
@@ -362,9 +363,10 @@ class _Fold:
             self._confirm(at, subject, entry["row"])
         if over and not lines:
             for line in over:
-                self._restored(line, entry)
+                if not self._wrong_area(entry, signal, line):
+                    self._restored(line, entry)
             return
-        if begins and signal["category"] in ANNOUNCED and not self._announced(lines, signal, subject):
+        if begins and signal["category"] in ANNOUNCED and not self._announced(lines, signal, subject, at):
             yes = self.owned.get(entry["row"])
             if yes is None:
                 self.sheet.questions.append({"row": entry["row"], "at": entry["at"], "text": self._one(signal)})
@@ -380,6 +382,8 @@ class _Fold:
             how: How = "called" if self._is_called(line, at) else "swept"
             if self._wrong_area(entry, signal, line) or (line.item.called_only and how != "called"):
                 continue
+            if line.item.path is not None and self.sheet.path_call is not None and how == "called":
+                self.sheet.path_call.came = True
             late = self._late(entry, signal, line, at, how)
             self._prove(line, entry, how, sound=not (twice or late))
         call = self.sheet.call
@@ -396,7 +400,7 @@ class _Fold:
             item = line.item
             if item.proof not in ("signal", "picture") or (item.proof == "picture" and not picture):
                 continue
-            if item.path is not None and not item.called_only and item.path != (entry["path"] or ""):
+            if item.path is not None and not item.unplugs and item.path != (entry["path"] or ""):
                 continue
             new, over = _codes(item.codes)
             if item.number is None:
@@ -408,9 +412,9 @@ class _Fold:
             place[1].extend([line] * (code in over and line.alarm is not None))
         return (mine[0] or ([] if mine[1] else others[0])), mine[1] or others[1]
 
-    def _announced(self, lines: list[Line], signal: Entry, subject: str | None) -> bool:
+    def _announced(self, lines: list[Line], signal: Entry, subject: str | None, at: datetime) -> bool:
         call = self.sheet.call
-        if call is None:
+        if call is None or call.over(at):
             return False
         if call.sweep:
             return call.about == signal["category"] or any(line.item.group == call.about for line in lines)
@@ -482,7 +486,7 @@ class _Fold:
     def _is_called(self, line: Line, at: datetime) -> bool:
         item, call, path_call = line.item, self.sheet.call, self.sheet.path_call
         if path_call is not None and item.path is not None:
-            return path_call.about == (item.id if item.called_only else item.subject)
+            return path_call.alone and path_call.about == (item.id if item.unplugs else item.subject)
         about = (item.id,) if item.subject == "panel" else (item.subject, item.id)
         return call is not None and call.about in about and not call.over(at)
 
@@ -592,7 +596,7 @@ class _Fold:
                      and entry["verdict"] in ("accepted", "poll") and entry["path"] == finding.path]  # fmt: skip
             return f"sealed, stamped and opened since, row {later[0]}" if later else ""
         lines = [self.lines[one] for one in finding.items]
-        if finding.rule in ("swapped", "other-device"):
+        if finding.rule in ("swapped", "other-device", "wrong-path", "path-unknown"):
             good = [line.good_called for line in lines]
         else:
             good = [line.good for line in lines]
@@ -631,6 +635,11 @@ class _Fold:
         begin = {"row": sheet.begun_row, "at": sheet.begun}
         for one, two in paths_alike(account):
             self._find("paths-alike", begin, [f"path {one} unplugged", f"path {two} unplugged"], one=one, two=two)
+        asked = {item.subject for item in self.plan.items}
+        names = [f"zone {zone.number}" for zone in account.zone] + [f"user {user.number}" for user in account.user]
+        names += [f"path {path.name}" for path in account.path] + ["panel"]
+        if left := [name for name in names if name not in asked]:
+            sheet.remarks.append(f"Not asked for in this proving: {', '.join(left)}.")
         if not self.plan.encrypted:
             sheet.remarks.append("This account sends in clear: whoever sees the line can read it and imitate it.")
         promised = {promise.path: promise.interval for promise in account.promises() if promise.kind == "poll"}

@@ -89,6 +89,9 @@ def check(record: Mapping[str, Any], store: Store) -> Iterator[str]:
     except (PlanError, KeyError, ValueError, TypeError, AttributeError) as error:
         yield f"the record cannot be read: {error!r}"
         return
+    start = next((event for event in provings(store) if event["proving"] == told["proving"]), None)
+    if start is None or start["plan"] != record["plan"]:
+        yield "the journal has no start of a proving with this plan"
     there = store.hashes(hashes)
     for number, hash in hashes.items():
         if number not in there:

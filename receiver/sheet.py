@@ -92,6 +92,7 @@ class Call:
     row: int
     sweep: bool = False
     came: bool = False
+    alone: bool = True  # of a path: nothing came over another one meanwhile
 
     def over(self, now: datetime) -> bool:
         """Whether it has stood for too long."""

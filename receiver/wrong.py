@@ -37,8 +37,8 @@ WRONG = {
     "not-ours": "{what}: the installer says that it was not theirs. Handle it as real.",
     # by the wrong way
     "wrong-path": (
-        "{what} came over {path} while {wanted} was under test: {wanted} did not carry it. Unplug {path}, and try "
-        "again."
+        "{what} came over {path} while {wanted} alone was under test: {wanted} did not carry it, or was not alone. "
+        "Unplug {path}, call {wanted} once more, and repeat."
     ),
     "path-unknown": (
         "While {wanted} was under test, something came by a path that nothing in the book fits: the book's marks of "

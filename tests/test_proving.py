@@ -327,6 +327,26 @@ def test_panic_duress_medical_and_gas_are_asked_about_too(message: str) -> None:
     assert len(house.sheet().questions) == 1
 
 
+def test_an_announcement_does_not_stand_for_ever() -> None:
+    house = House().begin().call("fire", sweep=True).wait(1200).trips(2)
+    assert len(house.sheet().questions) == 1
+
+
+def test_memory_does_not_prove_what_is_pending_either() -> None:
+    house = House().begin(minutes=1).wait(600)
+    house.send("O/AT")
+    house.send("O/AR")
+    assert house.line("panel mains").state == "pending"
+
+
+def test_a_restoral_from_another_area_is_no_restoral() -> None:
+    house = House().begin().call("zone 1")
+    house.send("1131 01 001")
+    house.send("3131 02 001")
+    assert house.line("zone 1 alarm").state == "half"
+    assert [rule for rule, _ in house.wrong()] == ["wrong-area"]
+
+
 # Each wrong thing, in words
 
 
@@ -389,11 +409,24 @@ def test_alarm_and_no_restoral() -> None:
 def test_it_came_over_cellular_while_wired_was_under_test() -> None:
     house = House().begin().call("path wired").wait(60)
     house.send("1602 00 000", "cellular")
-    says(house, "wrong-path", "Periodic test", "came over cellular while wired was under test", "Unplug cellular")
-    assert house.line("path wired test").state == "open"
-    assert house.line("path cellular test").state == "swept", "cellular carried it, if not alone"
+    says(house, "wrong-path", "Periodic test", "came over cellular while wired alone was under test", "Unplug cellular")
     house.wait(60).send("1602 00 000", "wired")
+    assert house.line("path wired test").state == "open", "cellular was there: wired was not alone"
+    house.call("path wired").wait(60).send("1602 00 000", "wired")
     assert house.line("path wired test").state == "called"
+    assert house.wrong() == []
+
+
+def test_a_test_report_over_a_path_that_nobody_called_does_not_show_that_it_can_stand_alone() -> None:
+    house = House().begin()
+    house.send("1602 00 000", "wired")
+    assert house.line("path wired test").state == "open"
+
+
+def test_a_path_may_be_plugged_in_again_once_the_test_report_came() -> None:
+    house = House().begin().call("path wired").wait(60)
+    house.send("1602 00 000", "wired")
+    house.wait(5).send("poll", "cellular")
     assert house.wrong() == []
 
 
@@ -659,7 +692,7 @@ def states(sheet: Sheet) -> dict[str, str]:
 
 
 def stretch(house: House) -> House:
-    return house.begin(minutes=600).call("fire", sweep=True)
+    return house.begin(minutes=600)
 
 
 @settings(max_examples=60)
@@ -670,7 +703,7 @@ def test_independent_signals_prove_the_same_in_any_order(said: list[tuple[int, s
     one, other = stretch(House()), stretch(House())
     for house, order in ((one, said), (other, mixed)):
         for zone, path in order:
-            house.trips(zone, path)
+            house.call("fire", sweep=True).trips(zone, path)
     assert states(one.sheet()) == states(other.sheet())
     assert one.wrong() == other.wrong() == []
 

@@ -463,7 +463,7 @@ def judge(
 
     Example: farend prove judge 4471
     """
-    sheet = find_proving(open_journal(journal), account)
+    sheet = find_proving(open_journal(journal), account, running=False)
     if as_json:
         print_json(sheet.to_json())
     else:
@@ -626,8 +626,12 @@ def find_start(store: Store, words_: str) -> dict[str, Any]:
     return found[0]
 
 
-def find_proving(store: Store, words_: str) -> Sheet:
-    return _sheet(store, find_start(store, words_))
+def find_proving(store: Store, words_: str, *, running: bool = True) -> Sheet:
+    """The proving that fits, judged now; by default only one that has not ended."""
+    sheet = _sheet(store, find_start(store, words_))
+    if running and sheet.ended:
+        stop(f"the proving of {sheet.plan.account.number} has ended ({sheet.ended[:16]}): farend prove start", 1)
+    return sheet
 
 
 def say(journal: Path, account: Account, proving: str, word: str, *, by: str | None, **fields: Any) -> None:
