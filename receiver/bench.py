@@ -306,7 +306,9 @@ class Bench:
     def _keeps_poll(self, decision: Decision, now: datetime) -> bool:
         # While an account is on test somebody may want to prove its polls, and proves by rows alone.
         account = decision.account
-        return self.settings.keep_polls or (account is not None and self.memory.tests(account, now))
+        return self.settings.keep_polls or (
+            account is not None and (account.polls_rarely or self.memory.tests(account, now))
+        )
 
     def _keep(self, decision: Decision, entry: dict[str, Any], respond: lines.Respond) -> None:
         def undo() -> None:

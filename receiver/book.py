@@ -45,6 +45,9 @@ class Promise(NamedTuple):
     tolerance: int
 
 
+RARE_SECONDS = 1200  # polls further apart than this are rare
+
+
 class BookError(ValueError):
     """What is wrong with a book: one sentence a mistake, each with its place."""
 
@@ -180,6 +183,12 @@ class Account(Entry):
             tolerance = None if self.poll_seconds else self.tolerance_seconds
             promise("", "test", self.test_hours * 3600, tolerance or TEST_TOLERANCE_SECONDS)
         return list(found.values())
+
+    @cached_property
+    def polls_rarely(self) -> bool:
+        """Whether its polls are so far apart that each may have a row of its own, on test or not."""
+        every = [self.poll_seconds, *(path.poll_seconds for path in self.path)]
+        return max((seconds or 0 for seconds in every), default=0) > RARE_SECONDS
 
     def names_for(self, signal: Signal) -> dict[str, str | None]:
         return {

@@ -14,7 +14,7 @@ from protocols.exchange import belongs
 from protocols.values import Frame, Signal
 from receiver.book import Account, Book
 from receiver.capture import Happening
-from receiver.plan import Plan, accepted
+from receiver.plan import accepted
 from receiver.proving import ALARMS
 
 
@@ -38,7 +38,8 @@ def acknowledged(happenings: Iterable[Happening], account: Account) -> Iterator[
         elif one.what == "panel":
             for piece in readers.setdefault(one.connection, Reader()).feed(one.data):
                 frame = decode(piece, book.key_for)
-                if book.find(frame.receiver, frame.prefix, frame.account) is account:
+                ours = book.find(frame.receiver, frame.prefix, frame.account) is account
+                if ours and (frame.encrypted or account.key is None):
                     line, host = origin.get(one.connection, ("", ""))
                     path = account.path_of(line, 0, frame.prefix, host.strip("[]"))
                     unanswered.setdefault(one.connection, deque(maxlen=100)).append(Shown(one.at, path, frame))
@@ -52,14 +53,14 @@ def acknowledged(happenings: Iterable[Happening], account: Account) -> Iterator[
 
 
 def alarm_and_restoral(
-    happenings: Iterable[Happening], account: Account, plan: Plan, path: str, since: datetime
+    happenings: Iterable[Happening], account: Account, path: str, since: datetime
 ) -> tuple[Shown, Shown] | None:
     """The first alarm over the path after that time whose restoral followed over it; None where the capture has none."""
     alarms: list[tuple[Shown, Signal]] = []
     for shown in acknowledged(happenings, account):
         if shown.at < since or (shown.path or "") != path:
             continue
-        for signal in shown.frame.signals:
+        for signal in (signal for signal in shown.frame.signals if not signal.from_memory):
             for alarm, first in alarms:
                 if _ends(signal, first):
                     return alarm, shown

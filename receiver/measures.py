@@ -6,8 +6,8 @@ from typing import Any
 
 Entry = Mapping[str, Any]
 
-JUMP_SECONDS = 60  # between the offsets of two runs of stamps: the panel's clock was set
-AGREE_SECONDS = 5  # by how much the first rows of a new run may differ
+AGREE_SECONDS = 5  # by how much offsets of one clock may differ
+AGREE_ROWS, AGREE_SPAN_SECONDS = 3, 30  # how many must agree, over how long, to be a clock and not late messages
 MOST_JUMPED = 100  # numbers that a gap may lack before it is taken for a new count
 CLOCK_FAST, CLOCK_SLOW = -20.0, 41.0  # DC-09's window around our clock (from memory), and a stamp's whole second
 
@@ -41,29 +41,32 @@ def offsets(entries: Iterable[Entry]) -> dict[int, float]:
     """By how many seconds the panel's clock is behind ours, for each stamped row; less than 0 where it is ahead.
 
     Nothing arrives before it was made, so the smallest of (arrival − stamp) is nearest to the offset of the two clocks,
-    within the stamp's whole second. Where all that follows stays well above what was before, the panel's clock was set
-    back in between, and a new run begins; three rows must agree on it, lest one late message be taken for a clock.
+    within the stamp's whole second. A stamp within DC-09's window is from a clock that is right. One from the future is
+    from a fast clock. One from the past is from a slow clock where the clock was never seen right, or where several agree
+    over a time that no burst of stored messages takes; else the message is late.
     """
     stamped = [
-        (entry["row"], (when(entry) - datetime.fromisoformat(entry["stamp"])).total_seconds())
+        (entry["row"], when(entry), (when(entry) - datetime.fromisoformat(entry["stamp"])).total_seconds())
         for entry in entries
         if entry["stamp"] is not None and entry["verdict"] in ("accepted", "poll")
     ]
-    least, lows = float("inf"), []  # the smallest from each place on
-    for _, off in reversed(stamped):
-        least = min(least, off)
-        lows.append(least)
-    lows.reverse()
-    runs: list[list[tuple[int, float]]] = [[]]
-    low = float("inf")
-    for place, (row, off) in enumerate(stamped):
-        ahead = [later for _, later in stamped[place : place + 3]]
-        if lows[place] > low + JUMP_SECONDS and len(ahead) == 3 and max(ahead) - min(ahead) <= AGREE_SECONDS:
+    right = min((off for _, _, off in stamped if CLOCK_FAST <= off <= CLOCK_SLOW), default=None)
+    runs: list[list[tuple[int, datetime, float]]] = []
+    for one in stamped:
+        if not runs or abs(one[2] - runs[-1][0][2]) > AGREE_SECONDS:
             runs.append([])
-            low = float("inf")
-        low = min(low, off)
-        runs[-1].append((row, off))
-    return {row: min(off for _, off in run) for run in runs for row, _ in run}
+        runs[-1].append(one)
+    slow = [min(off for _, _, off in run) for run in runs if run[0][2] > CLOCK_SLOW]
+    found: dict[int, float] = {}
+    for run in runs:
+        low = min(off for _, _, off in run)
+        agreed = len(run) >= AGREE_ROWS and (run[-1][1] - run[0][1]).total_seconds() >= AGREE_SPAN_SECONDS
+        if CLOCK_FAST <= low <= CLOCK_SLOW and right is not None:
+            low = right
+        elif low > CLOCK_SLOW and not agreed:
+            low = right if right is not None else min(slow)
+        found |= {row: low for row, _, _ in run}
+    return found
 
 
 def clock_in_words(off: float) -> str:
@@ -104,7 +107,7 @@ def _skipped(entries: Iterable[Entry]) -> dict[int, Entry]:
         elif 0 < ahead <= MOST_JUMPED:
             found |= {(last + step - 1) % 9999 + 1: entry for step in range(1, ahead)}
             last = number
-        elif ahead:
+        elif 0 < ahead < 9999 - MOST_JUMPED:  # a little behind is a message that came late, and counts for nothing
             last = number  # a new count: a restart, or another panel
     return found
 

@@ -16,7 +16,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from protocols.codes import table
 from protocols.dc09 import bare
-from receiver.book import Account, AccountPath
+from receiver.book import RARE_SECONDS, Account, AccountPath
 from receiver.measures import spoken_time
 
 HAZARDS = (
@@ -30,7 +30,6 @@ HAZARDS = (
     "system",
     "paths",
 )  # the sheet's order
-PENDING_POLLS_SECONDS = 1200  # polls further apart than this are proved later, by themselves
 CUT_OVER_HOURS = 24
 CONFIRM_MINUTES = 30  # BS 8243: two different detectors within 30 to 60 minutes
 Need = Literal["required", "optional", "pending"]
@@ -173,6 +172,7 @@ class Plan(_Strict):
     kinds: dict[str, str]  # the kind of each zone, by its number
     items: Annotated[tuple[Item, ...], Field(min_length=1)]
     confirm_minutes: Annotated[int, Field(ge=1, le=240)] = CONFIRM_MINUTES
+    edited: tuple[str, ...] = ()  # in words, how it differs from what the devices would make of it
 
     def to_json(self) -> dict[str, Any]:
         """What the journal keeps; without the key."""
@@ -302,14 +302,14 @@ def _promised(account: Account, path: AccountPath, subject: str) -> Iterator[Ite
     for promise in account.promises():
         if promise.path != path.name and not (promise.path == "" and path == (account.path or (path,))[0]):
             continue
-        later = promise.kind == "test" or promise.interval > PENDING_POLLS_SECONDS
+        later = promise.kind == "test" or promise.interval > RARE_SECONDS  # proved later, by itself
         what = f"{'test reports' if promise.kind == 'test' else 'polls'} every {spoken_time(promise.interval)}"
         place = subject if promise.path or promise.kind == "poll" else "panel"
         yield Item(
             id=f"{place} {'daily test' if promise.kind == 'test' else 'polls'}", subject=place, group="paths",
             name=path.name, path=promise.path or None, what=what, proof="polls" if promise.kind == "poll" else "signal",
             need="pending" if later else "required", owner="station" if later else "",
-            due_hours=-(-(2 * promise.interval + promise.tolerance) // 3600) if later else None,
+            due_hours=-(-(6 * promise.interval + promise.tolerance) // 3600) if later else None,
             codes="602 603 608 RP" if promise.kind == "test" else "",
             interval=promise.interval, tolerance=promise.tolerance,
             do="wait: it comes by itself",
@@ -357,10 +357,12 @@ def _apart(one: Any, other: Any) -> bool:
     return bool(one != other)
 
 
-def changed(plan: Plan, before: Account) -> tuple[Plan, list[str]]:
+def changed(plan: Plan, before: Account, encrypted: bool) -> tuple[Plan, list[str]]:
     """The rows that a change since an earlier proving calls for, and the changes in words.
 
-    A zone, user or path that is new, or stands otherwise in the book, is proved again; so is what a changed promise says.
+    A zone, user or path that is new, or stands otherwise in the book, is proved again; so is what a changed promise says,
+    and everything where encryption was switched on or off. `encrypted` says whether it was on then; that a key was
+    exchanged for another cannot be seen.
     """
     after, said, subjects = plan.account, [], set()
     for kind in ("zone", "user", "path"):
@@ -376,7 +378,34 @@ def changed(plan: Plan, before: Account) -> tuple[Plan, list[str]]:
         if getattr(before, what) != getattr(after, what):
             said.append(f"{what} was {getattr(before, what)}, is {getattr(after, what)}")
             subjects |= {item.subject for item in plan.items if item.group == "paths"}
+    if plan.encrypted != encrypted:
+        said.append("it encrypts now" if plan.encrypted else "it does not encrypt any more")
+        subjects |= {item.subject for item in plan.items}
     return only(plan, subjects, "; ".join(said)), said
+
+
+def edited(plan: Plan, made: Plan) -> Plan:
+    """The plan with a note of every row that differs from what the devices make of it, so that the record shows it.
+
+    PlanError where nothing would be left that a signal must prove.
+    """
+    told = []
+    rows = {item.id: item for item in plan.items}
+    subjects = {item.subject for item in plan.items}
+    for item in made.items:
+        now = rows.pop(item.id, None)
+        if now is None and item.subject in subjects:
+            told.append(f"{item.label}: taken out")
+        elif now is not None and now != item:
+            differ = [key for key in Item.model_fields if getattr(now, key) != getattr(item, key)]
+            told.append(f"{item.label}: " + ", ".join(f"{key} {getattr(now, key)!r}" for key in differ))
+    told += [f"{item.label}: added" for item in rows.values()]
+    if not any(item.need == "required" and item.proof in ("signal", "picture") for item in plan.items):
+        raise PlanError("the plan has no required row that a signal must prove: it would prove nothing")
+    for item in plan.items:
+        if item.need == "pending" and item.group in ("fire", "gas", "medical", "panic"):
+            raise PlanError(f"{item.label} cannot be pending: what comes by itself is not known to be the installer's")
+    return plan.model_copy(update={"edited": tuple(told)})
 
 
 def only(plan: Plan, subjects: set[str], why: str) -> Plan:

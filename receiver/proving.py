@@ -31,7 +31,7 @@ from receiver.measures import (
     when,
 )
 from receiver.plan import Code, Plan, accepted, paths_alike
-from receiver.sheet import GOOD, Call, How, Line, Polls, Sheet
+from receiver.sheet import CALL_SECONDS, GOOD, Call, How, Line, Polls, Sheet
 from receiver.wrong import WRONG, Finding
 
 COME_SECONDS = 60  # after a call a signal is late when it takes longer than this and the row's rightful delay
@@ -74,7 +74,16 @@ def fold(plan: Plan, entries: Iterable[Entry], now: datetime, proving: str) -> S
 
     Rows of other accounts are passed over. `now` is UTC; it says which calls and delays are over.
     """
-    return _Fold(plan, [entry for entry in entries if _is_mine(entry, plan)], now, proving).sheet
+    mine = [{**_LEAST, **entry} for entry in entries if _is_mine(entry, plan)]
+    return _Fold(plan, [entry for entry in mine if _is_whole(entry)], now, proving).sheet
+
+
+_LEAST = {"path": None, "peer": "", "occurred": None}  # what rows of an older bench may lack
+
+
+def _is_whole(entry: Entry) -> bool:
+    """Whether a row of this event says all that its act must say: another version's may not."""
+    return entry.get("event") != "proving" or set(ACTS.get(entry.get("act", ""), ("?",))) <= set(entry)
 
 
 def _is_mine(entry: Entry, plan: Plan) -> bool:
@@ -89,6 +98,7 @@ class _Path:
     """What the fold remembers of one path."""
 
     heard: datetime | None = None
+    row: int = 0
     polled: bool = False  # whether that was a poll
     run: int = 0  # polls in a row that came in time
     mac: str | None = None
@@ -108,7 +118,7 @@ class _Fold:
         self.first_raw: dict[str, int] = {}
         self.last_like: dict[tuple[Any, ...], tuple[datetime, str, str | None]] = {}
         self.instead: dict[tuple[str, str], Finding] = {}  # what was called, and what came instead
-        self.told: set[tuple[Any, ...]] = set()
+        self.found: dict[tuple[Any, ...], Finding] = {}  # by what makes two of a kind the same
         self.reasons: dict[str, str] = {}  # given by people, by finding
         self.finishing = False
         self.alarms: list[tuple[datetime, str, int]] = []
@@ -147,6 +157,7 @@ class _Fold:
     def _take_event(self, entry: Entry) -> None:
         event, test = entry["event"], self._test_at(when(entry))
         if event == "on-test":
+            self._used(entry)
             if test is not None and (test["areas"], test["live"]) == (entry.get("areas"), entry.get("live")):
                 test["until"] = entry["until"]  # prolonged
                 test["prolonged"] += 1
@@ -156,10 +167,17 @@ class _Fold:
             fields = {name: entry.get(name) for name in ("until", "reference", "areas", "live", "confirmed_by", "row")}
             self.sheet.tests.append({"from": entry["at"], **fields, "ended": None, "prolonged": 0})
         elif event == "off-test" and test is not None:
+            self._used(entry)
             test["ended"] = entry["at"]
-        elif event == "proving" and entry["proving"] == self.sheet.proving:
+        elif event == "proving" and entry["proving"] == self.sheet.proving and self.sheet.ended is None:
+            if (entry["act"] == "start") is (self.sheet.begun is not None):
+                return  # a second start, or something said before the first
             self.sheet.last_row = entry["row"]
             getattr(self, f"_act_{entry['act']}", lambda _: None)(entry)
+
+    def _used(self, entry: Entry) -> None:
+        if self.sheet.begun is not None and self.sheet.ended is None:
+            self.sheet.last_row = entry["row"]
 
     def _test_at(self, at: datetime) -> dict[str, Any] | None:
         test = self.sheet.tests[-1] if self.sheet.tests else None
@@ -176,10 +194,11 @@ class _Fold:
 
     def _act_call(self, entry: Entry) -> None:
         call = Call(entry["about"], when(entry), entry["row"], sweep=entry["sweep"])
-        if call.about == "none":
+        self._close_call()
+        if call.path is not None:
+            self.sheet.call, self.sheet.path_call = None, call
+        elif call.about == "none":
             self.sheet.call = self.sheet.path_call = None
-        elif call.path is not None:
-            self.sheet.path_call = call
         else:
             self.sheet.call = call
         for line in self.sheet.lines:
@@ -204,6 +223,7 @@ class _Fold:
         line = self.lines.get(entry["about"])
         if line is not None:
             line.state, line.why, line.rows, line.at = "skipped", reason, [], entry["at"]
+            line.skip_row = entry["row"]
         else:
             self.reasons[entry["about"]] = reason  # some findings are made only at the end of the fold
 
@@ -232,15 +252,15 @@ class _Fold:
         if known.heard is not None:
             gap = (at - known.heard).total_seconds()
             late = line is not None and shown.promised and gap > shown.promised + shown.tolerance
+            known.run = 0 if late else known.run + is_poll
             if not self._excused(path, known.heard, at) or (line is not None and not late):
                 shown.longest = max(shown.longest, gap)
                 if is_poll and known.polled:
                     shown.between.append(gap)
-                known.run = 0 if late else known.run + is_poll
                 if late and line is not None and shown.promised:
                     self._find("poll-gap", entry, [line.item.id], path=path or "its path", gap=spoken_time(gap),
                                promised=spoken_time(shown.promised))  # fmt: skip
-        known.heard, known.polled = at, is_poll
+        known.heard, known.row, known.polled = at, entry["row"], is_poll
         if line is not None and known.run >= POLLS_DUE:
             if line.state == "open":
                 line.state, line.at, line.path, line.rows = "polled", entry["at"], path or None, [entry["row"]]
@@ -252,7 +272,9 @@ class _Fold:
             return True
         calls = [Call(one["about"], when(one), one["row"]) for one in self.said if one["act"] == "call"]
         calls = [call for call in calls if call.path is not None or call.about == "none"]
-        ends = [call.at for call in calls[1:]] + [self.now]
+        stands = timedelta(seconds=CALL_SECONDS)
+        follows = [one.at for one in calls[1:]] + [self.now]
+        ends = [min(end, call.at + stands) for call, end in zip(calls, follows, strict=False)]
         return any(
             call.path is not None
             and (call.path == path) == call.unplugs
@@ -268,26 +290,29 @@ class _Fold:
             return
         if (at - call.at).total_seconds() < UNPLUG_SECONDS and entry["verdict"] == "poll":
             return
-        if self._once("path", call.row, path):
-            what = "A poll" if entry["verdict"] == "poll" else self._words(entry)
-            rule = "wrong-path" if path else "path-unknown"
-            call.alone = False  # until it is called once more, nothing proves that the path can do without the others
-            self._find(rule, entry, [f"path {call.path} test"], what=what, path=path, wanted=call.path)
+        call.alone = False  # until it is called once more, nothing proves that the path can do without the others
+        what = "A poll" if entry["verdict"] == "poll" else self._words(entry)
+        told = {"what": what, "path": path, "wanted": call.path}
+        rule = "wrong-path" if path else "path-unknown"
+        self._find_once(("path", call.row, path), rule, entry, [f"path {call.path} test"], **told)
 
     def _sources(self, entry: Entry, at: datetime, path: str, known: _Path, shown: Polls) -> None:
-        host, name = entry["peer"].rpartition(":")[0], f"path {path}" if path else "its path"
+        host, name = (entry["peer"] or "").rpartition(":")[0], f"path {path}" if path else "its path"
         if host not in known.hosts and known.hosts:
             self._find("address-changed", entry, path=_capital(name), before=shown.hosts[-1], now=host, what="address")
         elif len(known.hosts) > 1 and (at - known.hosts[host]).total_seconds() < SOURCES_SECONDS:
             newer = [other for other, last in known.hosts.items() if last > known.hosts[host]]
-            if newer and self._once("two-sources", path):
-                self._find("two-sources", entry, path=path or "its path", one=host, two=newer[-1])
+            if newer:
+                self._find_once(
+                    ("two-sources", path), "two-sources", entry, path=path or "its path", one=host, two=newer[-1]
+                )
         if host not in known.hosts:
             shown.hosts.append(host)
         known.hosts[host] = at
         for mac in (one["value"] for one in entry["extended"] if one["id"] == "M"):
-            if known.mac not in (None, mac) and self._once("mac", path, mac):
-                self._find("address-changed", entry, path=_capital(name), before=known.mac, now=mac, what="MAC address")
+            if known.mac not in (None, mac):
+                told = {"path": _capital(name), "before": known.mac, "now": mac, "what": "MAC address"}
+                self._find_once(("mac", path, mac), "address-changed", entry, **told)
             known.mac = known.mac or mac
 
     # What was refused
@@ -296,22 +321,29 @@ class _Fold:
         verdict, path = entry["verdict"], entry["path"]
         problems = [one["detail"] for one in entry["problems"]]
         detail = problems[0] if problems else "its token or payload is not known"
-        if verdict == "must-encrypt" and self._once(verdict, path):
-            self._find("in-clear", entry, what=self._words(entry), over=f" over {path}" if path else "")
-        elif verdict == "stale-clock" and self._once(verdict, path):
+        if verdict == "must-encrypt":
+            self._in_clear(entry)
+        elif verdict == "stale-clock":
             off = age(entry)
-            self._find(verdict, entry, off="not to be seen: there is no stamp" if off is None else clock_in_words(off))
-        elif (verdict == "undecryptable" and self._once(verdict, path)) or (
-            verdict in ("unsupported", "unreadable") and self._once(verdict, detail)
-        ):
-            self._find(verdict, entry, detail=detail)
+            told = "not to be seen: there is no stamp" if off is None else clock_in_words(off)
+            self._find_once((verdict, path), verdict, entry, off=told)
+        elif verdict in ("undecryptable", "unsupported", "unreadable"):
+            self._find_once((verdict, path if verdict == "undecryptable" else detail), verdict, entry, detail=detail)
         elif verdict == "held-back" and entry["signals"]:
             self._leave_out(entry, self._words(entry), "it is outside this test, and was left to the live receiver")
+
+    def _in_clear(self, entry: Entry) -> None:
+        path = entry["path"]
+        over = f" over {path}" if path else ""
+        self._find_once(("in-clear", path), "in-clear", entry, what=self._words(entry), over=over)
 
     # What was accepted
 
     def _accepted(self, entry: Entry, copy_of: int | None) -> None:
         why = self._not_new(entry, copy_of)
+        if self.plan.encrypted and not entry["encrypted"]:  # a bench with another book took it
+            self._in_clear(entry)
+            why = why or "it came in clear, and the account has a key"
         for signal in entry["signals"]:
             reason = why or self._outside(entry, signal)
             if not reason:
@@ -319,12 +351,20 @@ class _Fold:
                 continue
             self._leave_out(entry, self._one(signal), reason)
             if reason == NOT_ON_TEST:
-                # What is proved later by itself comes when no test runs any more.
-                new, over = self._fitting(signal, entry)
-                for line in (line for line in new if line.item.need == "pending"):
-                    self._prove(line, entry, "swept")
-                for line in (line for line in over if line.item.need == "pending"):
-                    self._restored(line, entry)
+                self._by_itself(entry, signal)
+
+    def _by_itself(self, entry: Entry, signal: Entry) -> None:
+        """What is pending comes when no test runs any more. What must be announced never does."""
+        if signal["category"] in ANNOUNCED:
+            return
+        new, over = self._fitting(signal, entry)
+        for line in (line for line in (*new, *over) if line.item.need == "pending"):
+            if self._wrong_area(entry, signal, line):
+                continue
+            if line in new:
+                self._prove(line, entry, signal, "swept")
+            else:
+                self._restored(line, entry)
 
     def _not_new(self, entry: Entry, copy_of: int | None) -> str:
         if copy_of is not None:
@@ -359,8 +399,6 @@ class _Fold:
         if signal["meaning"] is None:
             self._find("unknown-code", entry, self._required(subject), code=signal["code"])
             return
-        if begins and subject and signal["category"] == "burglary":
-            self._confirm(at, subject, entry["row"])
         if over and not lines:
             for line in over:
                 if not self._wrong_area(entry, signal, line):
@@ -369,7 +407,8 @@ class _Fold:
         if begins and signal["category"] in ANNOUNCED and not self._announced(lines, signal, subject, at):
             yes = self.owned.get(entry["row"])
             if yes is None:
-                self.sheet.questions.append({"row": entry["row"], "at": entry["at"], "text": self._one(signal)})
+                if all(one["row"] != entry["row"] for one in self.sheet.questions):
+                    self.sheet.questions.append({"row": entry["row"], "at": entry["at"], "text": self._words(entry)})
                 return
             if yes is False:
                 self._find("not-ours", entry, what=self._one(signal))
@@ -378,17 +417,21 @@ class _Fold:
             return
         if not lines and subject:
             self._wrong_kind(entry, signal, subject)
+        elif not lines and begins and signal["category"] in ALARMS:
+            self._leave_out(entry, self._one(signal), "it names no zone and no user, and no row expects that")
         for line in lines:
             how: How = "called" if self._is_called(line, at) else "swept"
             if self._wrong_area(entry, signal, line) or (line.item.called_only and how != "called"):
                 continue
             if line.item.path is not None and self.sheet.path_call is not None and how == "called":
-                self.sheet.path_call.came = True
+                self.sheet.path_call.came_at = at
             late = self._late(entry, signal, line, at, how)
-            self._prove(line, entry, how, sound=not (twice or late))
+            self._prove(line, entry, signal, how, sound=not (twice or late))
+            if begins and subject and signal["category"] == "burglary" and line.item.number is not None:
+                self._confirm(at, subject, entry["row"])
         call = self.sheet.call
         if call is not None and (call.about == subject or any(call.about == line.item.id for line in lines)):
-            call.came = True
+            call.came_at = call.came_at or at
 
     def _fitting(self, signal: Entry, entry: Entry) -> tuple[list[Line], list[Line]]:
         """The rows that a signal reports, and those whose end it reports: of its own zone or user first, else of any."""
@@ -409,13 +452,18 @@ class _Fold:
             else:
                 place = mine if number == bare(item.number) else ([], [])
             place[0].extend([line] * (code in new))
-            place[1].extend([line] * (code in over and line.alarm is not None))
+            place[1].extend([line] * (code in over and line.alarm_code is not None and _ends(code, line.alarm_code)))
+        listed = signal["zone"] is not None and bare(signal["zone"]) in self.known["zone"]
+        if listed and signal["category"] in ALARMS:
+            return mine  # what a listed zone alarms with is never the panel's
         return (mine[0] or ([] if mine[1] else others[0])), mine[1] or others[1]
 
     def _announced(self, lines: list[Line], signal: Entry, subject: str | None, at: datetime) -> bool:
         call = self.sheet.call
         if call is None or call.over(at):
             return False
+        if call.came_at is not None and (at - call.came_at).total_seconds() > COME_SECONDS:
+            return False  # it came; what comes now may be something else
         if call.sweep:
             return call.about == signal["category"] or any(line.item.group == call.about for line in lines)
         return call.about == subject or any(line.item.id == call.about for line in lines)
@@ -430,11 +478,9 @@ class _Fold:
         if signal["qualifier"] == "new" or kind == "user":
             call = self.sheet.call
             called = f", while {call.about} was called" if call and not call.sweep and not call.came else ""
-            if self._once("not-listed", subject, called):
-                list_ = {"zone": "zone list", "user": "list of users"}[kind]
-                self._find(
-                    "not-listed", entry, device=_capital(subject), list=list_, what=self._one(signal), called=called
-                )
+            told = {"device": _capital(subject), "list": {"zone": "zone list", "user": "list of users"}[kind]}
+            what = {"what": self._one(signal), "called": called}
+            self._find_once(("not-listed", subject, called), "not-listed", entry, **told, **what)
         return True
 
     def _came_instead(self, entry: Entry, signal: Entry, subject: str, lines: list[Line]) -> bool:
@@ -445,18 +491,36 @@ class _Fold:
         about = " ".join(call.about.split()[:2])
         if about == subject or about.split()[0] != subject.split()[0] or call.over(when(entry)):
             return False
-        if any(line.state == "called" for line in lines) or not (lines or signal["category"] in ALARMS):
+        if not lines and signal["category"] not in ALARMS:
             return False
-        if self._once("instead", call.row, subject):
-            items, names = self._required(about) + self._required(subject), {"called": about, "device": subject}
-            told = {key: self._name(name) for key, name in names.items()}
-            before = self.instead.get((subject, about))
-            if before is None:
-                self.instead[about, subject] = self._find("other-device", entry, items, **told, what=signal["meaning"])
-            else:
-                swapped = self._find("swapped", entry, items, **told)
-                before.settled = f"the two are swapped: {swapped.id}"
+        if any(line.state == "called" for line in lines):
+            # Somebody may walk past a device that is proved already. It is another thing if the called one never comes.
+            call.instead.append((entry, signal, subject))
+            return False
+        self._instead(call, entry, signal, subject)
         return True
+
+    def _instead(self, call: Call, entry: Entry, signal: Entry, subject: str) -> None:
+        key, about = ("instead", call.row, subject), " ".join(call.about.split()[:2])
+        if key in self.found:
+            return
+        items, names = self._required(about) + self._required(subject), {"called": about, "device": subject}
+        told = {word: self._name(name) for word, name in names.items()}
+        before = self.instead.get((subject, about))
+        finding = self._find_once(
+            key, "swapped" if before else "other-device", entry, items, **told, what=signal["meaning"]
+        )
+        if before is None:
+            self.instead[about, subject] = finding
+        else:
+            before.settled = f"the two are swapped: {finding.id}"
+
+    def _close_call(self) -> None:
+        """What was called has had its time: whatever came instead of it came instead."""
+        call = self.sheet.call
+        if call is not None and not call.came:
+            for entry, signal, subject in call.instead:
+                self._instead(call, entry, signal, subject)
 
     def _wrong_kind(self, entry: Entry, signal: Entry, subject: str) -> None:
         rows = [line.item for line in self.sheet.lines if line.item.subject == subject and line.item.codes]
@@ -527,8 +591,9 @@ class _Fold:
         self._find("twice", entry, items, what=self._one(signal), apart=spoken_time(apart), over=over)
         return True
 
-    def _prove(self, line: Line, entry: Entry, how: How, *, sound: bool = True) -> None:
+    def _prove(self, line: Line, entry: Entry, signal: Entry, how: How, *, sound: bool = True) -> None:
         line.alarm, line.alarm_at, line.sound = entry["row"], when(entry), sound
+        line.alarm_how, line.alarm_code = how, _code(signal)
         self.sheet.rehearsed |= entry["peer"].startswith(("127.", "[::1]"))
         if sound:
             line.found_good(entry["row"], how)
@@ -539,9 +604,9 @@ class _Fold:
         line.state = "half" if line.item.restoral == "required" else how
 
     def _restored(self, line: Line, entry: Entry) -> None:
-        line.alarm = line.alarm_at = None
-        if line.sound:
-            line.found_good(entry["row"], line.how)
+        if line.sound and line.alarm is not None:
+            line.found_good(line.alarm, line.alarm_how)  # the alarm's own row: a restoral alone shows nothing new
+        line.alarm = line.alarm_at = line.alarm_code = None
         if line.state == "half":
             line.state, line.at = line.how, entry["at"]
             line.rows.append(entry["row"])
@@ -564,15 +629,33 @@ class _Fold:
 
     def _finish(self) -> None:
         self.finishing = True
+        call = self.sheet.call
+        if call is not None and (self.now - call.at).total_seconds() > 2 * COME_SECONDS:
+            self._close_call()
         self._clock()
         self._sequence()
         if self.sheet.begun is not None:
             self._static()
         for line in self.sheet.lines:
+            self._silent(line)
             self._close(line)
         for finding in self.sheet.findings:
             finding.settled = finding.settled or self.reasons.get(finding.id, "") or self._settled(finding)
         self.sheet.findings.sort(key=lambda finding: (finding.row, finding.id))
+
+    def _silent(self, line: Line) -> None:
+        """Polls that stopped, and have not come again by now."""
+        known, item = self.paths.get(line.item.path or ""), line.item
+        if item.proof != "polls" or item.need == "pending" or known is None or known.heard is None or not item.interval:
+            return
+        silent = (self.now - known.heard).total_seconds()
+        if silent <= item.interval + (item.tolerance or 0) or self._excused(item.path or "", known.heard, self.now):
+            return
+        told = {"gap": spoken_time(silent), "promised": spoken_time(item.interval)}
+        entry = {"row": known.row, "at": _text(known.heard), "path": item.path}
+        self._find("poll-gap", entry, [item.id], path=item.path or "its path", **told)
+        if line.state == "polled":
+            line.state, line.rows, line.at = "open", [], None
 
     def _close(self, line: Line) -> None:
         item = line.item
@@ -591,18 +674,17 @@ class _Fold:
 
     def _settled(self, finding: Finding) -> str:
         """Why a finding is no more: its rows were proved again after it, or what was missing came."""
+        last = finding.last
         if finding.rule in ("in-clear", "undecryptable", "stale-clock"):
-            later = [entry["row"] for entry in self.running if entry["row"] > finding.row and entry["encrypted"]
+            later = [entry["row"] for entry in self.running if entry["row"] > last and entry["encrypted"]
                      and entry["verdict"] in ("accepted", "poll") and entry["path"] == finding.path]  # fmt: skip
             return f"sealed, stamped and opened since, row {later[0]}" if later else ""
         lines = [self.lines[one] for one in finding.items]
-        if finding.rule in ("swapped", "other-device", "wrong-path", "path-unknown"):
-            good = [line.good_called for line in lines]
-        else:
-            good = [line.good for line in lines]
-        if lines and all(line.state == "skipped" or (line.state in GOOD and row > finding.row)
+        called = finding.rule in ("swapped", "other-device", "wrong-path", "path-unknown")
+        good = [line.good_called if called else line.good for line in lines]
+        if lines and all((line.state == "skipped" and line.skip_row > last) or (line.state in GOOD and row > last)
                          for line, row in zip(lines, good, strict=True)):  # fmt: skip
-            return f"proved again since, row {max(good)}" if max(good) > finding.row else "its row was skipped"
+            return f"proved again since, row {max(good)}" if max(good) > last else "its row was skipped since"
         return ""
 
     def _clock(self) -> None:
@@ -640,6 +722,7 @@ class _Fold:
         names += [f"path {path.name}" for path in account.path] + ["panel"]
         if left := [name for name in names if name not in asked]:
             sheet.remarks.append(f"Not asked for in this proving: {', '.join(left)}.")
+        sheet.remarks += [f"Changed in this plan by hand: {one}." for one in self.plan.edited]
         if not self.plan.encrypted:
             sheet.remarks.append("This account sends in clear: whoever sees the line can read it and imitate it.")
         promised = {promise.path: promise.interval for promise in account.promises() if promise.kind == "poll"}
@@ -665,19 +748,25 @@ class _Fold:
         # What later rows let the fold find in this one must not rename what was found before: people may have written it
         # down. So only what is found as the rows are taken has the short name.
         same = sum(finding.row == entry["row"] for finding in self.sheet.findings)
-        name = f"w{entry['row']}" + (f"-{rule}" if self.finishing else "abcdefgh"[same - 1 : same])
+        name = f"w{entry['row']}" + (f"-{rule}" if self.finishing else f".{same + 1}" * (same > 0))
         taken = sum(finding.id.startswith(name) for finding in self.sheet.findings) if self.finishing else 0
         known = [one for one in items if one in self.lines]
         text = WRONG[rule].format(**put)
         finding = Finding(name + (f"-{taken + 1}" if taken else ""), rule, text, entry["row"], entry["at"], known)
-        finding.path = entry.get("path")
+        finding.path, finding.last = entry.get("path"), entry["row"]
         self.sheet.findings.append(finding)
         return finding
 
-    def _once(self, *what: Any) -> bool:
-        fresh = what not in self.told
-        self.told.add(what)
-        return fresh
+    def _find_once(
+        self, key: tuple[Any, ...], rule: str, entry: Entry, items: Iterable[str] = (), **put: Any
+    ) -> Finding:
+        """The same wrong thing again moves its finding's last row; after a person settled it, it is a new one."""
+        known = self.found.get(key)
+        if known is not None and known.id not in self.reasons:
+            known.last = entry["row"]
+            return known
+        self.found[key] = self._find(rule, entry, items, **put)
+        return self.found[key]
 
     def _leave_out(self, entry: Entry, words: str, why: str) -> None:
         self.sheet.left_out.append({"row": entry["row"], "at": entry["at"], "text": words, "why": why})
@@ -721,6 +810,17 @@ def _due_words(codes: str, code_set: str) -> str:
     rows = table("contact_id" if code_set == "contact-id" else "two_letter")
     mine = [word[-3:] for word in codes.split() if word.isdigit() == (code_set == "contact-id")]
     return " or ".join(f"“{rows[word].meaning}” ({word})" for word in mine[:3]) or " or ".join(codes.split())
+
+
+def _ends(code: Code, alarm: Code) -> bool:
+    """Whether this code is the restoral of just that alarm."""
+    if code.code_set != alarm.code_set:
+        return False
+    return (
+        code.code == alarm.code
+        if code.code_set == "contact-id"
+        else table("two_letter")[code.code].restores == alarm.code
+    )
 
 
 def _code(signal: Entry) -> Code:

@@ -53,14 +53,17 @@ def make(sheet: Sheet, store: Store, signed: list[dict[str, str]]) -> dict[str, 
         "signatures": signed,
         "plan": sheet.plan.to_json(),
         "judgement": sheet.to_json(),
-        "hashes": {str(number): hash for number, hash in store.hashes(sorted(_rows_of(sheet))).items()},
+        "hashes": {str(number): hash for number, hash in store.hashes(sorted(set(_rows_of(sheet)))).items()},
     }
     return content | {"digest": digest(content)}
 
 
 def _rows_of(sheet: Sheet) -> Iterator[int]:
     """Every row of the journal that the sheet speaks of, and its last one: the chain of hashes holds all before it."""
-    told = sheet.to_json()
+    yield from _named(sheet.to_json())
+
+
+def _named(told: Mapping[str, Any]) -> Iterator[int]:
     yield from {row for line in told["sheet"] for row in line["rows"]}
     for part in ("findings", "questions", "left_out", "tests", "signed"):
         yield from {one["row"] for one in told[part]}
@@ -101,11 +104,14 @@ def check(record: Mapping[str, Any], store: Store) -> Iterator[str]:
     mine = [entry for entry in entries(store, plan.account.number) if entry["row"] <= last]
     again = orjson.loads(orjson.dumps(fold(plan, mine, judged, told["proving"]).to_json()))
     yield from _differences(told, again)
-    signed = any(
-        event["event"] == "proving" and event["act"] == "sign" and event.get("record") == record.get("digest")
-        for event in store.events()
-    )
-    if not signed:
+    if {str(row) for row in _named(again)} != set(record["hashes"]):
+        yield "the record has not the hashes of just those rows that it speaks of"
+    judged_so = record.get("provisional") == (told.get("verdict") == "provisional")
+    if not judged_so or record.get("rehearsal") != told.get("rehearsed") or told.get("verdict") == "open":
+        yield "what the record calls itself (provisional, rehearsal) does not fit its judgement"
+    signed = {"event": "proving", "act": "sign", "proving": told["proving"], "record": record.get("digest")}
+    signed |= {"account_mark": plan.account.mark, "provisional": record.get("provisional")}
+    if not any(all(event.get(key) == value for key, value in signed.items()) for event in store.events()):
         yield "the journal has no row that says that this record was signed"
 
 

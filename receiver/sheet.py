@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from typing import Any, Literal
 
 from receiver.measures import Entry, spoken_time, spread
-from receiver.plan import Item, Plan
+from receiver.plan import Code, Item, Plan
 from receiver.wrong import Finding
 
 CALL_SECONDS = 600  # how long a call stands when no other follows
@@ -44,6 +44,9 @@ class Line:
     how: How = "swept"
     alarm: int | None = None  # the row of the alarm whose restoral is still due
     alarm_at: datetime | None = None
+    alarm_how: How = "swept"
+    alarm_code: Code | None = None
+    skip_row: int = 0
     sound: bool = True  # whether that alarm was as it should be
     good: int = 0  # the last row that is as it should be
     good_called: int = 0
@@ -91,8 +94,14 @@ class Call:
     at: datetime
     row: int
     sweep: bool = False
-    came: bool = False
+    came_at: datetime | None = None
     alone: bool = True  # of a path: nothing came over another one meanwhile
+    instead: list[tuple[Entry, Entry, str]] = field(default_factory=list)  # what came while it did not
+
+    @property
+    def came(self) -> bool:
+        """Whether what was called has come."""
+        return self.came_at is not None
 
     def over(self, now: datetime) -> bool:
         """Whether it has stood for too long."""
@@ -216,11 +225,14 @@ def next_sentence(sheet: Sheet) -> tuple[str, str]:
         return f"{one['text']} came at {one['at'][11:19]} UTC. Is this you?", f"answer {one['row']} yes or no"
     if sheet.until is None and (sheet.open or sheet.standing):
         return "STOP. The account is not on test: trip nothing more, and confirm with the station.", ""
-    call = sheet.call
-    if call is not None and not call.sweep and not call.came and not call.over(sheet.now):
-        return f"I am waiting for {call.about}.", f"called {(sheet.now - call.at).total_seconds():.0f} s ago"
     told = [finding for finding in sheet.standing if finding.rule != "paths-alike"]
+    call = sheet.call or sheet.path_call
+    waits = call is not None and not call.sweep and not call.came and not call.over(sheet.now)
+    if call is not None and waits and not any(finding.last > call.row for finding in told):
+        about = f"a test report over {call.path} alone" if call.path and not call.unplugs else call.about
+        return f"I am waiting for {about}.", f"called {(sheet.now - call.at).total_seconds():.0f} s ago"
     if told:
+        told.sort(key=lambda finding: finding.last)
         return told[-1].text, told[-1].id
     half = next((line for line in sheet.lines if line.state == "half"), None)
     if half is not None:

@@ -89,6 +89,7 @@ class Finding:
     at: str
     items: list[str] = field(default_factory=list)
     path: str | None = None
+    last: int = 0  # the last row that shows it
     settled: str = ""  # why it is no more; empty while it stands
 
     def to_json(self) -> dict[str, Any]:

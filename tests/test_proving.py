@@ -14,7 +14,7 @@ from protocols.exchange import Panel
 from protocols.seal import Key
 from receiver import book as books
 from receiver.desk import Memory, OnTest, Origin, Policy, entry, judge, millis
-from receiver.plan import Plan, make
+from receiver.plan import Plan, PlanError, edited, make
 from receiver.proving import act, fold
 from receiver.sheet import Line, Sheet, next_sentence
 from receiver.wrong import WRONG
@@ -770,3 +770,118 @@ def test_every_wrong_thing_has_a_scenario_here() -> None:
     """A rule that no scenario of this file names could be broken without anybody seeing."""
     source = Path(__file__).read_text("utf-8")
     assert not [rule for rule in WRONG if f'"{rule}"' not in source]
+
+
+# What a reviewer made of it: each of these once gave a green, or a red, that was not true
+
+
+def test_polls_that_stop_are_told_without_waiting_for_the_next_one() -> None:
+    house = House(POLLS).begin()
+    for _ in range(6):
+        house.wait(60).send("poll")
+    assert house.line("path wired polls").state == "polled"
+    late = house.sheet(after=600)
+    assert next(line for line in late.lines if line.item.id == "path wired polls").state == "open"
+    assert [finding.rule for finding in late.standing] == ["poll-gap"]
+
+
+def test_a_restoral_alone_settles_nothing() -> None:
+    house = House().begin().call("zone 3")
+    house.send("1154 02 003")
+    house.wait(60).send("1154 01 003")
+    house.wait(2).send("3154 02 003")
+    assert [rule for rule, _ in house.wrong()] == ["wrong-area"]
+
+
+def test_one_sealed_message_does_not_settle_what_came_in_clear_after_it() -> None:
+    house = House(KEYED).begin()
+    key = house.panel.key
+    for wanted in (None, key, None):
+        house.panel.key = wanted
+        house.wait(30).send("1131 01 001")
+    assert [rule for rule, _ in house.wrong()] == ["in-clear"]
+
+
+def test_what_was_settled_by_a_reason_and_comes_again_is_new() -> None:
+    house = House().begin()
+    house.send("1131 01 009")
+    house.says("skip", about=house.sheet().standing[0].id, reason="taken out of the panel")
+    assert house.wrong() == []
+    house.wait(60).send("1131 01 009")
+    assert [rule for rule, _ in house.wrong()] == ["not-listed"]
+
+
+def test_a_skip_settles_only_what_was_found_before_it() -> None:
+    house = House().begin().says("skip", about="zone 3 alarm", reason="comes tomorrow")
+    house.send("1130 02 003")
+    assert [rule for rule, _ in house.wrong()] == ["wrong-kind"]
+
+
+def test_an_encrypted_account_is_not_proved_in_clear_by_a_bench_with_another_book() -> None:
+    house = House()
+    house.plan = House(KEYED).plan
+    house.begin().call("zone 1").trips(1)
+    assert house.line("zone 1 alarm").state == "open"
+    assert [rule for rule, _ in house.wrong()] == ["in-clear"]
+
+
+def test_another_codes_restoral_ends_nothing() -> None:
+    house = House().begin().call("zone 2")
+    house.send("1111 01 002")
+    house.send("3110 01 002")
+    assert house.line("zone 2 alarm").state == "half"
+
+
+def test_what_a_listed_zone_alarms_with_is_never_the_panels() -> None:
+    house = House().begin().call("zone 1")
+    house.send("Nri1/HA1")
+    assert [rule for rule, _ in house.wrong()] == ["wrong-kind"]
+    assert house.line("panel duress").state == "optional"
+
+
+def test_an_act_after_the_end_changes_nothing() -> None:
+    house = House().begin().says("end", reason="tomorrow").says("tick", about="zone 5 sounded", saw="?")
+    assert house.line("zone 5 sounded").state == "open"
+
+
+def test_one_message_from_a_fast_clock_leaves_the_others_alone() -> None:
+    house = House().begin().call("zone 1").trips(1).call("zone 3").trips(3, made=3600).call("zone 4").trips(4)
+    assert {item for item, state in states(house.sheet()).items() if state == "called"} >= {
+        "zone 1 alarm",
+        "zone 3 alarm",
+        "zone 4 alarm",
+    }
+    assert [finding.rule for finding in house.sheet().findings] == ["clock"]
+
+
+def test_a_swap_found_after_both_were_proved_is_told_too() -> None:
+    house = House().begin().call("zone 1").trips(1).call("zone 4").trips(4)
+    house.wait(60).call("zone 1").trips(4).call("zone 4").trips(1)
+    assert [rule for rule, _ in house.wrong(after=200)] == ["swapped"]
+
+
+def test_walking_past_a_proved_device_is_no_swap() -> None:
+    house = House().begin().call("zone 4").trips(4)
+    house.call("zone 1").trips(4).trips(1).call("none")
+    assert house.wrong(after=200) == []
+
+
+@pytest.mark.parametrize("lacks", ["path", "peer", "account_mark", "occurred"])
+def test_a_row_that_lacks_a_field_stops_nothing(lacks: str) -> None:
+    house = House().begin().trips(1)
+    del house.rows[-1][lacks]
+    assert house.sheet().begun
+    house.row(event="proving", proving="p1", act="skip", account="2210", account_mark="2210")
+    assert house.sheet().begun
+
+
+def test_a_plan_that_would_prove_nothing_is_refused_and_one_that_was_edited_says_so() -> None:
+    made = House().plan
+    softened = tuple(item.model_copy(update={"need": "optional"}) for item in made.items)
+    with pytest.raises(PlanError, match="would prove nothing"):
+        edited(made.model_copy(update={"items": softened}), made)
+    fewer = made.model_copy(update={"items": made.items[:-1]})
+    house = House()
+    house.plan = edited(fewer, made)
+    assert "live receiver: taken out" in " ".join(house.begin().sheet().remarks)
+    assert edited(made, made) == made

@@ -20,7 +20,7 @@ from receiver.capture import CaptureError
 from receiver.cutover import alarm_and_restoral
 from receiver.desk import millis
 from receiver.journal import JournalError, Store
-from receiver.plan import HAZARDS, Item, Kinds, Plan, PlanError, changed, make, only, parse_kinds, shipped_kinds
+from receiver.plan import HAZARDS, Item, Kinds, Plan, PlanError, changed, edited, make, only, parse_kinds, shipped_kinds
 from receiver.proving import act, fold
 from receiver.record import CAUTION
 from receiver.sheet import GOOD, Sheet, left_of_test
@@ -122,7 +122,8 @@ def _planned(
     except PlanError as error:
         stop(str(error))
     if since is not None:
-        made, said = changed(made, _plan_of(since).account)
+        before = _plan_of(since)
+        made, said = changed(made, before.account, before.encrypted)
         if not said:
             stop(f"nothing in the book has changed since {since}", 1)
     if only_:
@@ -136,6 +137,10 @@ def _planned(
             ids = {item.id for item in rows_of(made, words_, f"--{need}")}
             items = tuple(item.model_copy(update=more) if item.id in ids else item for item in made.items)
             made = made.model_copy(update={"items": items})
+    try:
+        made = edited(made, make(found, _kinds(kinds)))
+    except PlanError as error:
+        stop(str(error), 1)
     return made.model_copy(update={"why": why}) if why else made
 
 
@@ -196,6 +201,8 @@ def _plan_from(file: Path, account: Account) -> Plan:
         stop(f"--plan {file}: {error}")
     if bare(str(found.pop("account", ""))) != bare(account.number):
         stop(f"--plan {file} is for another account than {account.number}")
+    if strange := set(found) - {"why", "confirm_minutes", "item"}:
+        stop(f"--plan {file}: {strange.pop()!r} is none of account, why, confirm_minutes and [[item]]")
     whole = make(account)
     try:
         return Plan.from_json(whole.to_json() | {"items": found.pop("item", [])} | found)
@@ -204,8 +211,11 @@ def _plan_from(file: Path, account: Account) -> Plan:
 
 
 def _plan_of(record: Path) -> Plan:
+    found = _read_record(record)
+    if records.digest(found) != found.get("digest") or found.get("provisional") is not False:
+        stop(f"{record} is provisional, or was changed since it was signed: only a whole record can be built on", 1)
     try:
-        return Plan.from_json(_read_record(record)["plan"])
+        return Plan.from_json(found["plan"])
     except (PlanError, KeyError, TypeError) as error:
         stop(f"{record} has no plan that can be read: {error}")
 
@@ -295,7 +305,11 @@ def call(account: Which, what: What, by: By = None, journal: Where = JOURNAL) ->
         OUT.print(f"all of {about} may come now, in any order; they are swept", markup=False)
     elif line is not None:
         before = f"{line.item.before}. Then: " if line.item.before else ""
-        OUT.print(f"{about} {line.item.name}: “{before}{line.item.do}.”", markup=False, soft_wrap=True)
+        OUT.print(
+            f"{about}{' ' + line.item.name if line.item.number else ''}: “{before}{line.item.do}.”",
+            markup=False,
+            soft_wrap=True,
+        )
 
 
 def _callable(plan_: Plan, text: str) -> tuple[str, bool]:
@@ -370,7 +384,7 @@ def _from_capture(file: Path, sheet: Sheet, item: Item, book: Path | None) -> st
             stop("the account is encrypted: --book has the key that opens the capture")
         account = account_of(book_from(book), account.number)
     since = datetime.fromisoformat(sheet.begun or millis(datetime.now(UTC)))
-    found = alarm_and_restoral(happenings, account, sheet.plan, item.path or "", since)
+    found = alarm_and_restoral(happenings, account, item.path or "", since)
     if found is None:
         stop(f"{file} has no alarm of {account.number} over {item.path or 'its path'} with its restoral, both acknowledged,"
              f" since {since:%H:%M:%S} UTC", 1)  # fmt: skip
@@ -445,6 +459,8 @@ def end(account: Which, reason: Reason, by: By = None, journal: Where = JOURNAL)
     Example: farend prove end 4471 --reason "the installer has to come back"
     """
     sheet = find_proving(open_journal(journal), account)
+    if not reason.strip():
+        stop("--reason is empty: it stands in the journal")
     say(journal, sheet.plan.account, sheet.proving, "end", reason=reason, by=by)
     books.off_test(sheet.plan.account.number, journal, sheet.plan.account.receiver, sheet.plan.account.prefix)
 
@@ -499,10 +515,10 @@ def _signed_whole(sheet: Sheet) -> bool:
 
 
 def _state(sheet: Sheet) -> str:
+    if sheet.signed:
+        return ("signed" if _signed_whole(sheet) else "signed, provisional") + ", then ended" * bool(sheet.ended)
     if sheet.ended:
         return "ended unsigned"
-    if sheet.signed:
-        return "signed" if _signed_whole(sheet) else "signed, provisional"
     return f"{sheet.verdict}; {left_of_test(sheet)}"
 
 
@@ -547,6 +563,10 @@ def sign(
     OUT.print(f"{file}: signed, {kind}. SHA-256 {record['digest']}", markup=False, soft_wrap=True)
     if record["rehearsal"]:
         OUT.print("Everything came from this machine itself: a rehearsal, and it says so.")
+    if sheet.until is not None:
+        OUT.print(
+            f"The account stays on test until {sheet.until:%H:%M} UTC: `farend book off-test` ends that.", markup=False
+        )
 
 
 @app.command()

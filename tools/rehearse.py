@@ -67,7 +67,7 @@ def _play(house: "_House", sheet: Sheet, only: list[str] | None, two_letter: boo
     for line in lines:
         item = line.item
         if call:
-            about = item.id if item.subject == "panel" or item.called_only else item.subject
+            about = item.id if item.subject == "panel" or item.unplugs else item.subject
             say(journal, mine, sheet.proving, "call", about=about, sweep=False, by="rehearsal")  # fmt: skip
         for message in _messages(item, mine, two_letter):
             word = house.send(message, item)
@@ -114,8 +114,8 @@ class _House:
 
     def send(self, message: str, item: Item) -> str:
         """Say something, over the row's path or the first; the answer's word."""
-        path = next((path for path in self.paths if path.name == item.path and not item.called_only), None)
-        if item.called_only:  # that path is unplugged, so another speaks for it
+        path = next((path for path in self.paths if path.name == item.path and not item.unplugs), None)
+        if item.unplugs:  # that path is unplugged, so another speaks for it
             path = next((path for path in self.paths if path.name != item.path), None)
         panel = self._panel
         panel.sequence = next_sequence(f"{self.host}:{self.port}", self.account.number)

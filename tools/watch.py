@@ -43,12 +43,18 @@ class Watched:
         except PlanError as error:
             stop(f"row {event['row']}: {error}")
         self._entries: list[dict[str, Any]] = []
+        self._sheet: Sheet | None = None
+        self._folded = 0.0
 
     def sheet(self) -> Sheet:
         """As it stands now."""
         last = self._entries[-1]["row"] if self._entries else 0
-        self._entries += records.entries(self._store, self.account, last)
-        return fold(self._plan, self._entries, datetime.now(UTC), self._proving)
+        fresh = records.entries(self._store, self.account, last)
+        self._entries += fresh
+        if fresh or self._sheet is None or time.monotonic() - self._folded > 1.0:
+            self._sheet = fold(self._plan, self._entries, datetime.now(UTC), self._proving)
+            self._folded = time.monotonic()
+        return self._sheet
 
 
 def watch(

@@ -90,7 +90,7 @@ def of_entry(entry: dict[str, Any], *, warn: bool = True) -> tuple[str, Text]:
 def show(console: Console, entry: dict[str, Any], lead: str = "", *, warn: bool = True) -> None:
     """Print an entry: wrapped under itself on a terminal, elsewhere a line that programs can cut."""
     when, what = of_entry(entry, warn=warn)
-    margin = f"{lead}{when}".ljust(len(lead) + 26)
+    margin = f"{lead}{when} ".ljust(len(lead) + 26)
     if not console.is_terminal:
         indent = "\n" + " " * len(margin)
         console.print(margin + what.plain.replace("\n", indent), soft_wrap=True, markup=False)
