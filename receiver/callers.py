@@ -147,8 +147,8 @@ def _why_not(entry: dict[str, Any], frame: Frame, zone: str, earlier: frozenset[
     if frame.has("account-differs"):
         return legible(f"it has account {frame.account_inside} inside and {frame.account} outside")
     at = datetime.fromisoformat(entry["at"])
-    if frame.encrypted and (frame.stamp is None or not in_window(frame.stamp, at)):
-        # The one thing in an encrypted frame that says that it was made now.
+    if not in_window(frame.stamp, at) if frame.stamp else frame.encrypted:
+        # The one thing in a frame that says that it was made now; an encrypted one must have it.
         return "its stamp is not of now: set the panel's clock"
     signals = [signal for signal in frame.signals if signal.zone and bare(signal.zone) == bare(zone)]
     if not signals:

@@ -50,21 +50,31 @@ def offsets(entries: Iterable[Entry]) -> dict[int, float]:
         for entry in entries
         if entry["stamp"] is not None and entry["verdict"] in ("accepted", "poll")
     ]
-    right = min((off for _, _, off in stamped if CLOCK_FAST <= off <= CLOCK_SLOW), default=None)
     runs: list[list[tuple[int, datetime, float]]] = []
     for one in stamped:
         if not runs or abs(one[2] - runs[-1][0][2]) > AGREE_SECONDS:
             runs.append([])
         runs[-1].append(one)
-    slow = [min(off for _, _, off in run) for run in runs if run[0][2] > CLOCK_SLOW]
+    lows = [min(off for _, _, off in run) for run in runs]
+    agreed = [len(run) >= AGREE_ROWS and (run[-1][1] - run[0][1]).total_seconds() >= AGREE_SPAN_SECONDS for run in runs]
+    fast = next((place for place, low in enumerate(lows) if low < CLOCK_FAST), len(lows))
+    # A late message of a fast clock may look right: after the first stamp from the future, being right must be agreed on.
+    rights = [
+        low for place, low in enumerate(lows) if CLOCK_FAST <= low <= CLOCK_SLOW and (place < fast or agreed[place])
+    ]
+    right = min(rights, default=None)
+    slow = [low for low in lows if low > CLOCK_SLOW]
     found: dict[int, float] = {}
-    for run in runs:
-        low = min(off for _, _, off in run)
-        agreed = len(run) >= AGREE_ROWS and (run[-1][1] - run[0][1]).total_seconds() >= AGREE_SPAN_SECONDS
-        if CLOCK_FAST <= low <= CLOCK_SLOW and right is not None:
-            low = right
-        elif low > CLOCK_SLOW and not agreed:
-            low = right if right is not None else min(slow)
+    before: float | None = None
+    for run, own, sure in zip(runs, lows, agreed, strict=True):
+        low = own
+        if not sure and before is not None and before < CLOCK_FAST and before < own and right is None:
+            low = before  # nothing shows that the fast clock was set
+        elif CLOCK_FAST <= own <= CLOCK_SLOW:
+            low = own if right is None else right
+        elif own > CLOCK_SLOW and not sure:
+            low = min(slow) if right is None else right
+        before = low
         found |= {row: low for row, _, _ in run}
     return found
 
@@ -107,7 +117,9 @@ def _skipped(entries: Iterable[Entry]) -> dict[int, Entry]:
         elif 0 < ahead <= MOST_JUMPED:
             found |= {(last + step - 1) % 9999 + 1: entry for step in range(1, ahead)}
             last = number
-        elif 0 < ahead < 9999 - MOST_JUMPED:  # a little behind is a message that came late, and counts for nothing
+        elif (
+            number == 1 or 0 < ahead < 9999 - MOST_JUMPED
+        ):  # a little behind is a message that came late, and counts for nothing
             last = number  # a new count: a restart, or another panel
     return found
 

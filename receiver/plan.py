@@ -7,7 +7,7 @@ key, so that the judgement needs no other file.
 
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from importlib.resources import files
 from typing import Annotated, Any, Literal, NamedTuple
@@ -400,7 +400,13 @@ def edited(plan: Plan, made: Plan) -> Plan:
             differ = [key for key in Item.model_fields if getattr(now, key) != getattr(item, key)]
             told.append(f"{item.label}: " + ", ".join(f"{key} {getattr(now, key)!r}" for key in differ))
     told += [f"{item.label}: added" for item in rows.values()]
-    if not any(item.need == "required" and item.proof in ("signal", "picture") for item in plan.items):
+    if plan.confirm_minutes != made.confirm_minutes:
+        told.append(f"two detectors may confirm an alarm within {plan.confirm_minutes} minutes")
+
+    def asks(items: Iterable[Item]) -> bool:
+        return any(item.need == "required" and item.proof in ("signal", "picture") for item in items)
+
+    if not asks(plan.items) and (not subjects or asks(item for item in made.items if item.subject in subjects)):
         raise PlanError("the plan has no required row that a signal must prove: it would prove nothing")
     for item in plan.items:
         if item.need == "pending" and item.group in ("fire", "gas", "medical", "panic"):

@@ -193,8 +193,11 @@ class _Fold:
         self.sheet.tests = [current] if current else []  # those that were over before are other tests
 
     def _act_call(self, entry: Entry) -> None:
-        call = Call(entry["about"], when(entry), entry["row"], sweep=entry["sweep"])
-        self._close_call()
+        call, open_call = Call(entry["about"], when(entry), entry["row"], sweep=entry["sweep"]), self.sheet.call
+        if open_call is not None and open_call.about == call.about and not open_call.came:
+            call.instead = open_call.instead  # said once more: what was passed on the way is not held against it yet
+        else:
+            self._close_call()
         if call.path is not None:
             self.sheet.call, self.sheet.path_call = None, call
         elif call.about == "none":
@@ -500,13 +503,15 @@ class _Fold:
         self._instead(call, entry, signal, subject)
         return True
 
-    def _instead(self, call: Call, entry: Entry, signal: Entry, subject: str) -> None:
+    def _instead(self, call: Call, entry: Entry, signal: Entry, subject: str, *, passed: bool = False) -> None:
         key, about = ("instead", call.row, subject), " ".join(call.about.split()[:2])
         if key in self.found:
             return
-        items, names = self._required(about) + self._required(subject), {"called": about, "device": subject}
-        told = {word: self._name(name) for word, name in names.items()}
         before = self.instead.get((subject, about))
+        items, names = self._required(about), {"called": about, "device": subject}
+        if not passed or before:
+            items += self._required(subject)
+        told = {word: self._name(name) for word, name in names.items()}
         finding = self._find_once(
             key, "swapped" if before else "other-device", entry, items, **told, what=signal["meaning"]
         )
@@ -520,7 +525,7 @@ class _Fold:
         call = self.sheet.call
         if call is not None and not call.came:
             for entry, signal, subject in call.instead:
-                self._instead(call, entry, signal, subject)
+                self._instead(call, entry, signal, subject, passed=True)
 
     def _wrong_kind(self, entry: Entry, signal: Entry, subject: str) -> None:
         rows = [line.item for line in self.sheet.lines if line.item.subject == subject and line.item.codes]
@@ -550,7 +555,8 @@ class _Fold:
     def _is_called(self, line: Line, at: datetime) -> bool:
         item, call, path_call = line.item, self.sheet.call, self.sheet.path_call
         if path_call is not None and item.path is not None:
-            return path_call.alone and path_call.about == (item.id if item.unplugs else item.subject)
+            spent = path_call.came or path_call.over(at) or not path_call.alone
+            return not spent and path_call.about == (item.id if item.unplugs else item.subject)
         about = (item.id,) if item.subject == "panel" else (item.subject, item.id)
         return call is not None and call.about in about and not call.over(at)
 
@@ -675,9 +681,17 @@ class _Fold:
     def _settled(self, finding: Finding) -> str:
         """Why a finding is no more: its rows were proved again after it, or what was missing came."""
         last = finding.last
+        said = {entry["row"] for entry in self.running if entry["signals"]}
         if finding.rule in ("in-clear", "undecryptable", "stale-clock"):
-            later = [entry["row"] for entry in self.running if entry["row"] > last and entry["encrypted"]
-                     and entry["verdict"] in ("accepted", "poll") and entry["path"] == finding.path]  # fmt: skip
+            # What was said in the wrong form is to be said in the right one: a poll shows nothing of it.
+            later = [
+                entry["row"]
+                for entry in self.running
+                if entry["row"] > last
+                and entry["encrypted"]
+                and entry["path"] == finding.path
+                and (entry["verdict"] == "accepted" or (entry["verdict"] == "poll" and last not in said))
+            ]
             return f"sealed, stamped and opened since, row {later[0]}" if later else ""
         lines = [self.lines[one] for one in finding.items]
         called = finding.rule in ("swapped", "other-device", "wrong-path", "path-unknown")

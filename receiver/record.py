@@ -103,7 +103,10 @@ def check(record: Mapping[str, Any], store: Store) -> Iterator[str]:
             yield f"row {number} of the journal is another than the one that was signed"
     mine = [entry for entry in entries(store, plan.account.number) if entry["row"] <= last]
     again = orjson.loads(orjson.dumps(fold(plan, mine, judged, told["proving"]).to_json()))
-    yield from _differences(told, again)
+    try:
+        yield from list(_differences(told, again))
+    except (KeyError, TypeError, AttributeError) as error:
+        yield f"the record's judgement cannot be read: {error!r}"
     if {str(row) for row in _named(again)} != set(record["hashes"]):
         yield "the record has not the hashes of just those rows that it speaks of"
     judged_so = record.get("provisional") == (told.get("verdict") == "provisional")

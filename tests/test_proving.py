@@ -14,7 +14,7 @@ from protocols.exchange import Panel
 from protocols.seal import Key
 from receiver import book as books
 from receiver.desk import Memory, OnTest, Origin, Policy, entry, judge, millis
-from receiver.plan import Plan, PlanError, edited, make
+from receiver.plan import Plan, PlanError, edited, make, only
 from receiver.proving import act, fold
 from receiver.sheet import Line, Sheet, next_sentence
 from receiver.wrong import WRONG
@@ -885,3 +885,43 @@ def test_a_plan_that_would_prove_nothing_is_refused_and_one_that_was_edited_says
     house.plan = edited(fewer, made)
     assert "live receiver: taken out" in " ".join(house.begin().sheet().remarks)
     assert edited(made, made) == made
+
+
+def test_a_late_message_of_a_fast_clock_does_not_look_right() -> None:
+    house = House().begin().call("zone 1").trips(1, made=300).call("zone 4").wait(20)
+    house.send("1131 01 004", made=-10)  # its clock is still 300 s fast: it was made 310 s ago
+    assert house.line("zone 4 alarm").state == "open"
+    assert [rule for rule, _ in house.wrong()] == ["clock"]
+
+
+def test_a_path_call_is_spent_once_its_test_report_came() -> None:
+    house = House().begin().wait(40).call("path wired").wait(40)
+    house.send("1602 00 000", "wired")
+    house.wait(30).says("again", about="path wired test", reason="the router was changed")
+    house.wait(20).send("1602 00 000", "wired")
+    assert house.line("path wired test").state == "open"
+
+
+def test_a_sealed_poll_does_not_settle_an_alarm_in_clear() -> None:
+    house = House(KEYED).begin()
+    key, house.panel.key = house.panel.key, None
+    house.trips(1)
+    house.panel.key = key
+    house.wait(10).send("poll")
+    assert [rule for rule, _ in house.wrong()] == ["in-clear"]
+    house.trips(1)
+    assert house.wrong() == []
+
+
+def test_the_same_call_said_twice_holds_nothing_against_who_walked_past() -> None:
+    house = House().begin().call("zone 4").trips(4).call("zone 1").trips(4)
+    house.call("zone 1").trips(1)
+    assert house.wrong() == []
+
+
+def test_a_siren_alone_can_be_proved_again() -> None:
+    made = House().plan
+    alone = only(made, {"zone 5"}, "renamed")
+    assert edited(alone, made) == alone
+    slow = edited(made.model_copy(update={"confirm_minutes": 240}), made)
+    assert "240 minutes" in " ".join(slow.edited)
