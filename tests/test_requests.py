@@ -5,6 +5,7 @@ import re
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,8 @@ from conftest import HOST, SECRET, Farend, Listening, alarm, envelope, exchange,
 from hypothesis import given
 from hypothesis import strategies as st
 
+from protocols.dc09 import build
+from protocols.envelope import printable
 from protocols.seal import Key
 from receiver import book as books
 from receiver import callers, requests, spoken
@@ -617,3 +620,14 @@ def test_the_environment_may_name_the_folder(farend: Farend, tmp_path: Path) -> 
     of = ("book", "request", "x", "--firm", "x", "--installer", "y")
     assert farend(*of, env={"FAREND_REQUESTS": "elsewhere"}).code == 0
     assert (tmp_path / "elsewhere" / "R-001.toml").exists()
+
+
+@pytest.mark.parametrize(("seconds", "why"), [(0, None), (-5 * 3600, "not of now"), (3600, "not of now")])
+def test_in_clear_too_an_old_stamp_ties_nobody(seconds: int, why: str | None) -> None:
+    """What the panel had stored is no answer to the device that is tripped now."""
+    now = datetime(2026, 11, 25, 12, tzinfo=UTC)
+    raw = build("ADM-CID", 1, "0913", "1131 01 015", stamp=now + timedelta(seconds=seconds))
+    entry = {"row": 1, "at": "2026-11-25T12:00:00.000Z", "raw": printable(raw), "verdict": "unknown-account"}
+    entry |= {"account": "0913", "account_mark": None, "line": "tcp", "peer": "192.0.2.1:4000", "token": "ADM-CID"}
+    (heard,) = callers.listen([entry | {"receiver": None, "prefix": "0"}], "015", None)
+    assert heard.why_not is None if why is None else why in (heard.why_not or "")
