@@ -641,8 +641,8 @@ def find_start(store: Store, words_: str) -> dict[str, Any]:
     ]
     if len(found) != 1:
         names = "; ".join(f"{one['account']} {one['plan']['account']['name']}" for one in found or newest.values())
-        stop(f"{'several provings' if found else 'no proving'} of this journal fit {words_!r}" + (f": {names}" if names else
-             "; it has none: farend prove start"), 1)  # fmt: skip
+        whose = "several provings of this journal fit" if found else "no proving of this journal fits"
+        stop(f"{whose} {words_!r}" + (f": {names}" if names else "; it has none: farend prove start"), 1)
     return found[0]
 
 
