@@ -4,9 +4,7 @@ import ipaddress
 import os
 import re
 import socket
-import sqlite3
 import sys
-import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, NoReturn
@@ -18,15 +16,15 @@ from rich.console import Console
 from protocols.codes import CATEGORIES
 from protocols.dc09 import bare
 from protocols.seal import Key
-from receiver import book
+from receiver import book, wishes
 from receiver.book import Book, BookError
 from receiver.desk import millis
-from receiver.journal import GRANTED, REFUSED, JournalError, Store
+from receiver.journal import JournalError
 from receiver.record import CAUTION as CAUTION
+from receiver.wishes import WAIT_SECONDS as WAIT_SECONDS
 
 OUT = Console(highlight=False)
 TALK = Console(stderr=True, highlight=False)
-WAIT_SECONDS = 3.0
 JOURNAL = Path(os.environ.get("FAREND_JOURNAL", "farend.journal"))
 
 
@@ -110,41 +108,18 @@ def length_of(text: str, option: str) -> timedelta:
 def leave(journal: Path, wish: dict[str, Any]) -> None:
     """Leave a wish in the journal, and wait until the bench that writes it has taken it."""
     try:
-        store = Store(journal)
-        number = store.wish(wish)
-        deadline = time.monotonic() + WAIT_SECONDS
-        while store.written_by_another():
-            state = next(state for found, _, state in store.wishes(number - 1) if found == number)
-            if state == REFUSED:
-                stop(
-                    f"the running bench's book has no account {wish['account']}, or several: say --receiver or --prefix",
-                    1,
-                )
-            if state == GRANTED:
-                return
-            if time.monotonic() > deadline:
-                stop(
-                    f"the bench that writes {journal} has not taken it within {WAIT_SECONDS:g} s; it is left for it", 1
-                )
-            time.sleep(0.05)
+        if not wishes.leave(journal, wish):
+            TALK.print(f"no bench writes {journal} now; the next one that does will know", style="dim", markup=False)
     except JournalError as error:
-        stop(str(error))
-    TALK.print(f"no bench writes {journal} now; the next one that does will know", style="dim", markup=False)
+        stop(str(error), 1 if isinstance(error, wishes.NotTakenError) else 2)
 
 
 def note(journal: Path, event: str, detail: str, **more: Any) -> None:
     """Put a row of a person's own into the journal: through the bench that writes it, or straight where none does."""
-    entry = {"event": event, "detail": detail, **more}
     try:
-        if Store(journal).written_by_another():
-            return leave(journal, {"wish": "note", "entry": entry})
-        store = Store(journal, write=True)
-        store.note({"at": millis(datetime.now(UTC)), "row": None} | entry)
-        store.close()
+        wishes.note(journal, event, detail, **more)
     except JournalError as error:
-        stop(str(error))
-    except sqlite3.Error as error:
-        stop(f"the journal {journal} cannot be written: {error}")
+        stop(str(error), 1 if isinstance(error, wishes.NotTakenError) else 2)
 
 
 def put_on_test(

@@ -17,9 +17,9 @@ from protocols.envelope import Piece, Reader, from_printable, printable
 from protocols.explain import Part, explain
 from protocols.seal import Key
 from protocols.values import Frame
+from receiver import words
 from receiver.book import Book
 from receiver.desk import Origin, names
-from tools import words
 from tools.common import OUT, TALK, book_from, key_from, stop
 
 CHUNK = 1 << 20

@@ -21,6 +21,7 @@ from protocols.seal import Key
 from receiver import book as books
 from receiver.desk import millis
 from receiver.journal import Store
+from receiver.words import ANSWERS, NOTES, VERDICTS
 from tools import words
 from tools.common import CAUTION, OUT, TALK, print_json
 from tools.demo_proving import DemoProving, prove
@@ -253,8 +254,8 @@ def _judged(step: Step) -> Text:
         return Text("THE BENCH WENT WRONG: " + "; ".join(step.wrong), style="bold reverse")
     assert step.entry is not None
     verdict, note = step.entry["verdict"], step.entry["sequence_note"]
-    told = [words.VERDICTS[verdict]] if verdict != "accepted" else []
-    told += [words.NOTES[note]] if note in words.NOTES else []
+    told = [VERDICTS[verdict]] if verdict != "accepted" else []
+    told += [NOTES[note]] if note in NOTES else []
     told += [problem["detail"] for problem in step.entry["problems"] if problem["rule"] != "noise"]
     return Text("; ".join(told) or "right")
 
@@ -265,7 +266,7 @@ def _verdict(steps: list[Step], wrong: list[Step], proving: DemoProving, path: P
         table.add_column(heading, overflow="fold", header_style="italic")
     for number, step in enumerate(steps, 1):
         verdict = step.entry["verdict"] if step.entry else "nothing"
-        became = f"{verdict}, {words.ANSWERS.get(step.answer, step.answer)}"
+        became = f"{verdict}, {ANSWERS.get(step.answer, step.answer)}"
         table.add_row(str(number), step.plan["say"], became, _judged(step))
     OUT.print(table)
     kept = Store(path)

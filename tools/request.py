@@ -20,13 +20,12 @@ from protocols.values import legible
 from receiver import book as books
 from receiver import callers as calls
 from receiver import requests as folder_of
-from receiver import spoken, zone_list
+from receiver import spoken, words, zone_list
 from receiver.book import Account, Book, BookError, Zone
 from receiver.desk import millis
 from receiver.journal import JournalError, Store
 from receiver.plan import Report, shipped_kinds
 from receiver.requests import Assigned, Request, RequestError, Tied
-from tools import words
 from tools.book import Where, list_text
 from tools.common import JOURNAL, OUT, TALK, WAIT_SECONDS, book_from, key_from, leave, note, print_json, stop
 

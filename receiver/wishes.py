@@ -1,0 +1,68 @@
+"""What a person asks of the running bench, or says, from a process of its own: left in the journal, taken by its writer."""
+
+import sqlite3
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from receiver.desk import millis
+from receiver.journal import GRANTED, REFUSED, JournalError, Store
+
+WAIT_SECONDS = 3.0
+LOOK_SECONDS = 0.05
+
+
+class NotTakenError(JournalError):
+    """The running bench refused the wish, or has not taken it in time."""
+
+
+def leave(journal: Path, wish: dict[str, Any]) -> bool:
+    """Leave a wish, and wait until the bench that writes the journal has taken it.
+
+    False where no bench runs: the next one will know. NotTakenError where it was refused or stayed untaken for
+    `WAIT_SECONDS`, JournalError where it could not be left.
+    """
+    store = Store(journal)
+    try:
+        number = store.wish(wish)
+        deadline = time.monotonic() + WAIT_SECONDS
+        while store.written_by_another():
+            state = next(state for found, _, state in store.wishes(number - 1) if found == number)
+            if state == REFUSED:
+                raise NotTakenError(
+                    f"the running bench's book has no account {wish['account']}, or several: say --receiver or --prefix"
+                )
+            if state == GRANTED:
+                return True
+            if time.monotonic() > deadline:
+                raise NotTakenError(
+                    f"the bench that writes {journal} has not taken it within {WAIT_SECONDS:g} s; it is left for it"
+                )
+            time.sleep(LOOK_SECONDS)
+        return False
+    finally:
+        store.close()
+
+
+def note(journal: Path, event: str, detail: str, **more: Any) -> None:
+    """Put a row of a person's own into the journal: through the bench that writes it, or straight where none does.
+
+    NotTakenError and JournalError as for `leave`.
+    """
+    entry = {"event": event, "detail": detail, **more}
+    reader = Store(journal)
+    try:
+        runs = reader.written_by_another()
+    finally:
+        reader.close()
+    if runs:
+        leave(journal, {"wish": "note", "entry": entry})
+        return
+    store = Store(journal, write=True)
+    try:
+        store.note({"at": millis(datetime.now(UTC)), "row": None} | entry)
+    except sqlite3.Error as error:
+        raise JournalError(f"the journal {journal} cannot be written: {error}") from None
+    finally:
+        store.close()
