@@ -395,8 +395,8 @@ class _open:
 def _event(journal: Path, event: str, **fields: Any) -> dict[str, Any] | None:
     """The newest of the journal's own rows that says this."""
     with _open(journal) as store:
-        for one in store.events():
-            if one["event"] == event and all(one.get(name) == value for name, value in fields.items()):
+        for one in store.events(event):
+            if all(one.get(name) == value for name, value in fields.items()):
                 return one
     return None
 
