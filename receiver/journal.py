@@ -236,6 +236,13 @@ class Store:
         for (text,) in self._read("SELECT text FROM entry WHERE verdict IS NULL ORDER BY number DESC"):
             yield orjson.loads(text)
 
+    def said(self, event: str, **fields: Any) -> dict[str, Any] | None:
+        """The newest of those rows that is of this event and has these values."""
+        for one in self.events():
+            if one["event"] == event and all(one.get(name) == value for name, value in fields.items()):
+                return one
+        return None
+
     def hashes(self, numbers: Iterable[int]) -> dict[int, str]:
         """The hash of each of these rows that is there, in hex."""
         found = {}
