@@ -8,6 +8,7 @@ import ipaddress
 import os
 import re
 import tomllib
+import zoneinfo
 from collections.abc import Callable, Iterator
 from functools import cached_property
 from pathlib import Path
@@ -122,6 +123,15 @@ def _key(value: Any, info: ValidationInfo) -> Any:
     return find_key(value, info.context["folder"]) if isinstance(value, str) and info.context else value
 
 
+def _time_zone(value: Any) -> Any:
+    if isinstance(value, str):
+        try:
+            zoneinfo.ZoneInfo(value)
+        except (KeyError, ValueError, OSError):  # not there; a path out of the tables; a folder of them
+            raise ValueError(f"{value!r} is no time zone such as Europe/Lisbon") from None
+    return value
+
+
 class Account(Entry):
     """One account of the book. `key` is the opened key, which never shows itself; None where it sends in clear."""
 
@@ -135,6 +145,7 @@ class Account(Entry):
     test_hours: Hours | None = None
     category: Category | None = None
     answer: Literal["always", "on-test"] = "always"
+    time_zone: Annotated[str | None, BeforeValidator(_time_zone)] = None
     area: tuple[Area, ...] = ()
     zone: tuple[Zone, ...] = ()
     user: tuple[User, ...] = ()

@@ -47,7 +47,7 @@ class Identification:
         self._copies = _Copies()
 
     @property
-    def before(self) -> str | None:
+    def before(self) -> str:
         """What must be so before the device is tripped, in words."""
         return _trip(self.zone).before
 

@@ -11,6 +11,7 @@ shows too. Who can rewrite the whole file can make the whole chain again: note i
 
 import fcntl
 import hashlib
+import heapq
 import os
 import queue
 import sqlite3
@@ -28,6 +29,7 @@ import orjson
 from protocols.dc09 import bare
 
 MOST_A_COMMIT = 1000
+REACH = 50_000  # rows that one look for something goes back
 MOST_HELD = 10_000  # rows that wait, while the disk refuses, to be written as not kept
 
 _SCHEMA = """
@@ -41,7 +43,13 @@ CREATE TABLE seen (account TEXT NOT NULL, line TEXT NOT NULL, path TEXT NOT NULL
 CREATE TABLE wish (number INTEGER PRIMARY KEY AUTOINCREMENT, text TEXT NOT NULL, taken INTEGER NOT NULL DEFAULT 0);
 INSERT INTO head VALUES (1, 0, zeroblob(32));
 """
-_EVENTS = "CREATE INDEX IF NOT EXISTS entry_event ON entry (number) WHERE verdict IS NULL"  # younger than version 1
+# A refused alarm, in the text as `orjson` writes it: in a value a quotation mark is escaped, so no frame can say it.
+_REFUSED = """verdict NOT IN ('accepted', 'poll', 'repeat', 'noise') AND instr(text, '"refused_alarm":true')"""
+_INDEXES = (  # younger than version 1; a journal that no bench has opened since is read without them
+    "CREATE INDEX IF NOT EXISTS entry_event ON entry (number) WHERE verdict IS NULL",
+    f"CREATE INDEX IF NOT EXISTS entry_refused ON entry (number) WHERE {_REFUSED}",
+)
+_ROWS = "SELECT number, at, account, verdict, text FROM entry"
 _VERSION = 1
 WAITING, GRANTED, REFUSED = 0, 1, 2  # what has become of a wish
 _APPEND = "INSERT INTO entry (number, at, account, verdict, text, hash) VALUES (?, ?, ?, ?, ?, ?)"
@@ -136,7 +144,8 @@ class Store:
         elif version != _VERSION:
             raise sqlite3.DatabaseError(f"it is no farend journal of version {_VERSION}")
         if self._lock is not None:
-            self._db.execute(_EVENTS)
+            for index in _INDEXES:
+                self._db.execute(index)
         head = self._db.execute("SELECT number, hash FROM head").fetchone()
         if head is None:
             raise sqlite3.DatabaseError("its last hash is missing: somebody removed it")
@@ -216,32 +225,97 @@ class Store:
                 values.append(value)
         if not events:
             where.append("verdict IS NOT NULL")
-        found = self._read(
-            f"SELECT number, at, account, verdict, text FROM entry WHERE {' AND '.join(where)} ORDER BY number", values
-        )
-        for number, at, whose, word, text in found:
-            yield Row(number, at, whose, word, text.encode())
+        yield from self._rows(f"{' AND '.join(where)} ORDER BY number", values)
+
+    def row(self, number: int) -> Row | None:
+        """One row, by its number."""
+        return next(self._rows("number = ?", (number,)), None)
 
     def last(self, account: str, verdict: str, count: int = 1) -> list[Row]:
         """The last rows of an account with that verdict, the newest first."""
-        found = self._read(
-            "SELECT number, at, account, verdict, text FROM entry"
-            " WHERE account = ? AND verdict = ? ORDER BY number DESC LIMIT ?",
-            (account, verdict, count),
-        )
-        return [Row(number, at, whose, word, text.encode()) for number, at, whose, word, text in found]
+        return list(self._rows("account = ? AND verdict = ? ORDER BY number DESC LIMIT ?", (account, verdict, count)))
 
-    def events(self) -> Iterator[dict[str, Any]]:
-        """The bench's own rows, and what people said of provings and requests: the newest first."""
-        for (text,) in self._read("SELECT text FROM entry WHERE verdict IS NULL ORDER BY number DESC"):
-            yield orjson.loads(text)
+    def latest(
+        self,
+        before: int | None = None,
+        limit: int = 50,
+        *,
+        account: str | None = None,
+        verdict: str | None = None,
+        words: str | None = None,
+        events: bool = False,
+        reach: int = REACH,
+    ) -> tuple[list[Row], int]:
+        """The last rows below `before` that fit, the newest first, and the lowest number looked at.
+
+        Whoever wants more goes on from there: at 1 nothing is left. A look goes back `reach` rows at most, however few fit,
+        unless the index finds them (an account without words). `words` are parts of what the row says, in any order and
+        case; all of them must be in it.
+        """
+        top = self._last_number() + 1 if before is None else before
+        parts = [part.encode("utf-8", "replace").decode().lower() for part in (words or "").split()]
+        low = 0 if account is not None and not parts else max(0, top - reach - 1)
+        where, values = ["number < ? AND number > ?"], [top, low]  # type: tuple[list[str], list[Any]]
+        for part in parts:
+            where.append("text LIKE ? ESCAPE '!'")
+            values.append(f"%{_like(part)}%")
+        which: list[tuple[str, list[Any]]]
+        if account is not None:
+            kinds = [verdict] if verdict is not None else self._verdicts(account)
+            which = [("account = ? AND verdict = ?", [account, kind]) for kind in kinds]
+            if events and verdict is None:
+                which.append(("account = ? AND verdict IS NULL", [account]))
+        elif verdict is not None:
+            which = [("verdict = ?", [verdict])]
+        else:
+            which = [("TRUE" if events else "verdict IS NOT NULL", [])]
+        found = heapq.merge(
+            *(self._rows(f"{one} AND {' AND '.join(where)} ORDER BY number DESC", own + values) for one, own in which),
+            key=lambda row: -row.number,
+        )
+        rows = list(islice((row for row in found if not parts or _says(row.text, parts)), limit))
+        return rows, rows[-1].number if rows and len(rows) == limit else low + 1
+
+    def _verdicts(self, account: str) -> Iterator[str]:
+        """The verdicts that an account's rows have: a seek for each, where a scan would read all its rows."""
+        last = ""
+        statement = "SELECT verdict FROM entry WHERE account = ? AND verdict > ? ORDER BY verdict LIMIT 1"
+        while found := next(self._read(statement, (account, last)), None):
+            (last,) = found
+            yield last
+
+    def _last_number(self) -> int:
+        ((number,),) = self._read("SELECT number FROM head")
+        return int(number)
+
+    def numbers(self) -> Iterator[str]:
+        """The account numbers that occur, in order: a seek for each, and no scan of the rows."""
+        for (number,) in self._read(
+            "WITH RECURSIVE one(account) AS (SELECT min(account) FROM entry UNION ALL SELECT"
+            " (SELECT min(account) FROM entry WHERE account > one.account) FROM one WHERE account IS NOT NULL)"
+            " SELECT account FROM one WHERE account IS NOT NULL"
+        ):
+            yield number
+
+    def refused(self, after: int = 0) -> Iterator[Row]:
+        """The refused alarms after a row, in order of arrival."""
+        yield from self._rows(f"number > ? AND {_REFUSED} ORDER BY number", (after,))
+
+    def events(self, *kinds: str) -> Iterator[dict[str, Any]]:
+        """The bench's own rows, and what people said, of those kinds only where any is given: the newest first."""
+        which = " OR ".join(["instr(text, ?)"] * len(kinds)) or "TRUE"
+        for (text,) in self._read(
+            f"SELECT text FROM entry WHERE verdict IS NULL AND ({which}) ORDER BY number DESC",
+            [f'"event":"{kind}"' for kind in kinds],
+        ):
+            entry = orjson.loads(text)
+            if not kinds or entry["event"] in kinds:
+                yield entry
 
     def said(self, event: str, **fields: Any) -> dict[str, Any] | None:
         """The newest of those rows that is of this event and has these values."""
-        for one in self.events():
-            if one["event"] == event and all(one.get(name) == value for name, value in fields.items()):
-                return one
-        return None
+        found = (one for one in self.events(event) if all(one.get(name) == value for name, value in fields.items()))
+        return next(found, None)
 
     def hashes(self, numbers: Iterable[int]) -> dict[int, str]:
         """The hash of each of these rows that is there, in hex."""
@@ -254,6 +328,10 @@ class Store:
     def seen(self) -> list[Seen]:
         """What was kept of polls and paths."""
         return [Seen(*row) for row in self._read("SELECT account, line, path, at, polls FROM seen")]
+
+    def _rows(self, which: str, values: Any) -> Iterator[Row]:
+        for number, at, whose, verdict, text in self._read(f"{_ROWS} WHERE {which}", values):
+            yield Row(number, at, whose, verdict, text.encode())
 
     def _read(self, statement: str, values: Any = ()) -> Iterator[Any]:
         try:
@@ -324,6 +402,28 @@ class Store:
 def whose(entry: dict[str, Any]) -> str | None:
     """The account column of an entry: its number as numbers are compared."""
     return bare(entry["account"]) if entry.get("account") else None
+
+
+def _like(part: str) -> str:
+    """A part of a value as LIKE finds it in JSON. A sieve: LIKE knows the case of ASCII alone, so any other letter fits."""
+    kept = orjson.dumps(part).decode()[1:-1]
+    return "".join(f"!{c}" if c in "!%_" else c if c.isascii() else "_" for c in kept)
+
+
+def _says(text: bytes, parts: list[str]) -> bool:
+    """Whether all parts are in the values of a row's JSON; its keys say nothing."""
+    said = "\n".join(_values(orjson.loads(text))).lower()
+    return all(part in said for part in parts)
+
+
+def _values(value: Any) -> Iterator[str]:
+    if isinstance(value, dict | list):
+        for one in value.values() if isinstance(value, dict) else value:
+            yield from _values(one)
+    elif isinstance(value, str):
+        yield value
+    elif isinstance(value, int) and not isinstance(value, bool):
+        yield str(value)
 
 
 def _columns_fit(number: int, at: str, account: str | None, verdict: str | None, text: str) -> bool:

@@ -32,7 +32,7 @@ def software() -> str:
 
 def provings(store: Store) -> list[dict[str, Any]]:
     """The start rows of all provings in a journal, the newest first."""
-    return [event for event in store.events() if event["event"] == "proving" and event["act"] == "start"]
+    return [event for event in store.events("proving") if event["act"] == "start"]
 
 
 def entries(store: Store, account: str, after: int = 0) -> list[dict[str, Any]]:
@@ -114,7 +114,7 @@ def check(record: Mapping[str, Any], store: Store) -> Iterator[str]:
         yield "what the record calls itself (provisional, rehearsal) does not fit its judgement"
     signed = {"event": "proving", "act": "sign", "proving": told["proving"], "record": record.get("digest")}
     signed |= {"account_mark": plan.account.mark, "provisional": record.get("provisional")}
-    if not any(all(event.get(key) == value for key, value in signed.items()) for event in store.events()):
+    if not any(all(event.get(key) == value for key, value in signed.items()) for event in store.events("proving")):
         yield "the journal has no row that says that this record was signed"
 
 

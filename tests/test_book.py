@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from receiver import book as books
+from receiver import plan
 from receiver.book import BookError
 
 WHOLE = """\
@@ -114,6 +115,10 @@ def test_the_path_is_the_one_whose_marks_fit_best(
         ('[[account]]\nnumber = "4471"\nname = "x"\nkey = "env:FAREND_NO_SUCH"\n', 4, "FAREND_NO_SUCH"),
         ('[[account]]\nnumber = "4471"\nname = "x"\nkey = "file:no-such-file"\n', 4, "no-such-file"),
         ('[[account]]\nnumber = "4471\n', 2, "line 2"),
+        ('[[account]]\nnumber = "4471"\nname = "x"\ntime_zone = "Europe/Atlantis"\n', 4, "no time zone"),
+        ('[[account]]\nnumber = "4471"\nname = "x"\ntime_zone = "../../etc/passwd"\n', 4, "no time zone"),
+        ('[[account]]\nnumber = "4471"\nname = "x"\ntime_zone = "Europe"\n', 4, "no time zone"),
+        ('[[account]]\nnumber = "4471"\nname = "x"\ntime_zone = 1\n', 4, "quotation marks"),
     ],
 )
 def test_a_mistake_is_told_with_the_line_it_stands_on(text: str, line: int, says: str) -> None:
@@ -154,3 +159,11 @@ def test_a_book_that_is_not_text_says_where(tmp_path: Path) -> None:
     (tmp_path / "book.toml").write_bytes(b"# \xff\n")
     with pytest.raises(BookError, match="byte 3 is not UTF-8"):
         books.load(tmp_path / "book.toml")
+
+
+def test_a_site_may_have_a_time_zone_and_a_plan_keeps_it_only_then() -> None:
+    text = '[[account]]\nnumber = "4471"\nname = "x"\n{}'
+    (there,) = books.parse(text.format('time_zone = "Europe/Lisbon"\n'), "book", Path()).accounts
+    (without,) = books.parse(text.format(""), "book", Path()).accounts
+    assert plan.make(there).to_json()["account"]["time_zone"] == "Europe/Lisbon"
+    assert "time_zone" not in plan.make(without).to_json()["account"]

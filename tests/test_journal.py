@@ -7,6 +7,7 @@ import resource
 import signal
 import socket
 import sqlite3
+import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -14,8 +15,11 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+import orjson
 import pytest
 from conftest import HOST, SECONDS, Farend, Listening, ack, alarm, envelope, exchange, only
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from receiver.journal import JournalError, Row, Seen, Store, link, whose
 
@@ -193,6 +197,147 @@ def test_rows_that_could_not_be_written_leave_nothing_behind(path: Path) -> None
         store.append([row(11)])
         assert [found.number for found in store.rows()] == list(range(1, 12))
     assert mistakes(path) == []
+
+
+# Looking from the newest row back
+
+
+def frame_row(number: int, account: str = "4471", verdict: str | None = "accepted", **more: Any) -> Row:
+    """A row as `orjson` writes it, with more in it."""
+    entry = {"at": f"2026-11-25T12:00:{number % 60:02}.000Z", "row": number, "account": account} | more
+    if verdict:
+        entry["verdict"] = verdict
+    return Row(number, entry["at"], whose(entry), verdict, orjson.dumps(entry))
+
+
+WORDS = st.sampled_from(
+    ["fire", "FIRE", "Gärtnerei", "ÄRA", "100%", "a_b", 'the "old" mill', "back\\slash", "!", "4471"]
+)
+
+
+@given(st.data())
+@settings(max_examples=150, deadline=None)
+def test_paging_back_gives_every_row_that_fits_once_the_newest_first(data: st.DataObject) -> None:
+    """Whatever is asked for, and however little a look takes in: what a plain loop over all rows would find."""
+    rows = [
+        frame_row(
+            number,
+            data.draw(st.sampled_from(["4471", "8C20"])),
+            data.draw(st.sampled_from(["accepted", "repeat", "unknown-account", None])),
+            refused_alarm=False,
+            said=data.draw(WORDS),
+        )
+        for number in range(1, data.draw(st.integers(0, 30)) + 1)
+    ]
+    ask: dict[str, Any] = {
+        "account": data.draw(st.sampled_from([None, "4471", "8C20"])),
+        "verdict": data.draw(st.sampled_from([None, "accepted", "repeat"])),
+        "words": data.draw(st.none() | WORDS | WORDS.map(str.swapcase)),
+        "events": data.draw(st.booleans()),
+    }
+
+    def fits(row: Row) -> bool:
+        said = "\n".join(str(value) for value in json.loads(row.text).values()).lower()
+        return (
+            ask["account"] in (None, row.account)
+            and (ask["verdict"] in (None, row.verdict))
+            and (ask["events"] or row.verdict is not None)
+            and all(part in said for part in (ask["words"] or "").lower().split())
+        )
+
+    with tempfile.TemporaryDirectory() as folder, closing(Store(Path(folder) / "a.journal", write=True)) as store:
+        store.append(rows)
+        found, before = [], None
+        limit, reach = data.draw(st.integers(1, 7)), data.draw(st.integers(1, 12))
+        while before != 1:
+            some, lowest = store.latest(before, limit, reach=reach, **ask)
+            assert len(some) <= limit
+            assert before is None or lowest < before
+            assert lowest >= 1
+            found, before = found + some, lowest
+        assert found == [row for row in reversed(rows) if fits(row)]
+
+
+def test_words_are_looked_for_in_what_a_row_says_not_in_the_names_of_its_fields(tmp_path: Path) -> None:
+    with closing(Store(tmp_path / "a.journal", write=True)) as store:
+        store.append(
+            [frame_row(1, refused_alarm=False, account_name="Gärtnerei 100%"), frame_row(2, meaning="Fire alarm")]
+        )
+
+        def numbers(words: str) -> list[int]:
+            return [row.number for row in store.latest(words=words)[0]]
+
+        assert (numbers("alarm"), numbers("ALA fir"), numbers("account_name")) == ([2], [2], [])
+        assert (numbers("GÄRTNEREI"), numbers("0%"), numbers("g%rt"), numbers("g_rt")) == ([1], [1], [], [])
+
+
+def test_no_look_scans_a_whole_journal(tmp_path: Path) -> None:
+    """What fits nothing costs `reach` rows and no more; what the index finds is found however far back it lies."""
+    with closing(Store(tmp_path / "a.journal", write=True)) as store:
+        store.append([frame_row(1, "8C20")] + [frame_row(number) for number in range(2, 2002)])
+        assert store.latest(words="nowhere", reach=500) == ([], 1502)
+        assert store.latest(verdict="repeat", reach=500) == ([], 1502)
+        assert [row.number for row in store.latest(account="8C20", reach=500)[0]] == [1]
+        assert store.latest(account="8C20", words="8c20", reach=500) == ([], 1502)
+
+
+def test_the_numbers_that_occur_are_found_by_seeking_not_by_scanning(tmp_path: Path) -> None:
+    with closing(Store(tmp_path / "a.journal", write=True)) as store:
+        store.append([frame_row(1, "8C20"), frame_row(2, "004471"), frame_row(3, "4471"), frame_row(4, "", None)])
+        assert list(store.numbers()) == ["4471", "8C20"]
+        store.append([frame_row(number, f"{number % 7:03}F") for number in range(5, 5005)])
+        steps = 0
+
+        def step() -> int:
+            nonlocal steps
+            steps += 1
+            return 0
+
+        store._db.set_progress_handler(step, 10)
+        assert len(list(store.numbers())) == 9
+        assert steps < 100  # some 9 seeks; a scan of the index takes 5,000 rows of several steps each
+
+
+def test_one_row_is_found_by_its_number(path: Path) -> None:
+    with closing(Store(path)) as store:
+        found = store.row(4)
+        assert found is not None
+        assert (found.number, found.account) == (4, "4471")
+        assert store.row(11) is None
+
+
+def test_refused_alarms_are_found_by_an_index_of_their_own_and_no_frame_can_pretend_to_be_one(path: Path) -> None:
+    pretends = {"refused_alarm": False, "raw": '"refused_alarm":true'}
+    with closing(Store(path, write=True)) as store:
+        store.append(
+            [
+                frame_row(11, verdict="unknown-account", refused_alarm=True),
+                frame_row(12, verdict="unknown-account", **pretends),
+                frame_row(13, verdict="accepted", refused_alarm=False),
+                frame_row(14, verdict=None, refused_alarm=True),
+                frame_row(15, verdict="held-back", refused_alarm=True),
+            ]
+        )
+        assert [row.number for row in store.refused()] == [11, 15]
+        assert [row.number for row in store.refused(after=11)] == [15]
+        asked: list[str] = []
+        store._db.set_trace_callback(asked.append)
+        list(store.refused())
+        store._db.set_trace_callback(None)
+        (plan,) = store._db.execute(f"EXPLAIN QUERY PLAN {asked[0]}").fetchall()
+        assert "entry_refused" in plan[3]
+    change(path, "DROP INDEX entry_refused")
+    with closing(Store(path)) as store:  # no bench has opened it since
+        assert [row.number for row in store.refused()] == [11, 15]
+
+
+def test_events_are_given_by_kind_and_no_text_can_pretend_to_be_one(tmp_path: Path) -> None:
+    with closing(Store(tmp_path / "a.journal", write=True)) as store:
+        for event, detail in (("start", ""), ("stop", '"event":"start"'), ("book", ""), ("start", "again")):
+            store.note({"at": "2026-11-25T12:00:00.000Z", "event": event, "detail": detail})
+        assert [event["row"] for event in store.events("start")] == [4, 1]
+        assert [event["row"] for event in store.events("book", "stop")] == [3, 2]
+        assert [event["row"] for event in store.events()] == [4, 3, 2, 1]
 
 
 # The bench is killed

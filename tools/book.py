@@ -89,7 +89,7 @@ def show(
         marks = [f"receiver {one.receiver}" if one.receiver else "", f"prefix {one.prefix}" if one.prefix else ""]
         marks += [repr(one.key).strip("<>") if one.key else "in clear"]
         marks += [f"a poll every {one.poll_seconds} s" if one.poll_seconds else ""]
-        marks += ["answers only on test" if one.answer == "on-test" else ""]
+        marks += ["answers only on test" if one.answer == "on-test" else "", one.time_zone or ""]
         OUT.print(f"{one.number}  {one.name}  ({', '.join(filter(None, marks))})", style="bold", markup=False)
         table = Table(box=None, padding=(0, 2, 0, 2), show_header=False)
         for area in one.area:

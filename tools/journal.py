@@ -89,7 +89,7 @@ def show(
 
     Example: farend journal show 12 --journal station.journal
     """
-    row = next((row for row in _open(journal).rows(after=number - 1, events=True) if row.number == number), None)
+    (row,) = _guard(_open(journal).row(one) for one in [number])
     if row is None:
         stop(f"the journal has no row {number}", 1)
     if as_json:
