@@ -174,6 +174,16 @@ class Sheet:
         return "provisional" if self.pending else "proved"
 
     @property
+    def signed_whole(self) -> bool:
+        """Whether it was signed with nothing left for later."""
+        return any(not one["provisional"] for one in self.signed)
+
+    @property
+    def over(self) -> bool:
+        """Whether nobody does anything in it any more: it was ended, or signed whole."""
+        return self.ended is not None or self.signed_whole
+
+    @property
     def until(self) -> datetime | None:
         """When the test that runs now ends; None when the account is not on test."""
         test = self.tests[-1] if self.tests else None
@@ -265,3 +275,12 @@ def left_of_test(sheet: Sheet) -> str:
     seconds = (sheet.until - sheet.now).total_seconds()
     hurry = " — prolong it, or come to an end" if seconds <= 900 else ""
     return f"{spoken_time(seconds)} of test left{hurry}"
+
+
+def state_of(sheet: Sheet) -> str:
+    """How far a proving is, in words."""
+    if sheet.signed:
+        return ("signed" if sheet.signed_whole else "signed, provisional") + ", then ended" * bool(sheet.ended)
+    if sheet.ended:
+        return "ended unsigned"
+    return f"{sheet.verdict}; {left_of_test(sheet)}"
