@@ -14,6 +14,7 @@ State = Literal[
     "called", "swept", "said", "seen live", "polled", "half", "open", "pending", "overdue", "skipped", "optional"
 ]
 GOOD = frozenset(("called", "swept", "said", "seen live", "polled"))
+ROLES = ("engineer", "installer")  # both sign
 STATES = {
     "called": "proved: the installer said that it comes, and it came",
     "swept": "proved: it reports; which device on the wall it is was not called",
@@ -145,7 +146,8 @@ class Sheet:
     repeats: int = 0
     confirmed: list[dict[str, Any]] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
-    signed: list[dict[str, Any]] = field(default_factory=list)
+    agreed: list[dict[str, Any]] = field(default_factory=list)  # signatures, whether they stand or not
+    signed: list[dict[str, Any]] = field(default_factory=list)  # records
     recent: list[Entry] = field(default_factory=list)
     call: Call | None = None
     path_call: Call | None = None
@@ -220,6 +222,7 @@ class Sheet:
             "repeats": self.repeats,
             "confirmed": self.confirmed,
             "remarks": self.remarks,
+            "agreed": self.agreed,
             "signed": self.signed,
         }
 

@@ -32,7 +32,7 @@ from receiver.console.house import (
 from receiver.console.streams import following
 from receiver.journal import Store
 from receiver.plan import Plan, PlanError, make, only
-from receiver.sheet import GOOD, Sheet, left_of_test, next_sentence, state_of
+from receiver.sheet import GOOD, ROLES, Sheet, left_of_test, next_sentence, state_of
 from receiver.walk import elsewhere, walk
 from receiver.watched import Watched
 
@@ -84,7 +84,7 @@ def shown(sheet: Sheet) -> dict[str, Any]:
         "due": len(required),
         "stretches": walk(sheet),
         "elsewhere": elsewhere(sheet),
-        "standing": conduct.standing(sheet),
+        "standing": records.standing(sheet),
         "recent": sheet.recent[: -LAST_SIGNALS - 1 : -1],
         "good": GOOD,
         "state": state_of(sheet),
@@ -254,15 +254,16 @@ def uninvite(engineer: Acting, house: AHouse, store: Journal, proving: str) -> R
 def sign(house: House, sheet: Sheet, role: str, name: str, identified: str, by: str) -> None:
     """One of the two signs; with the second signature the record is made. ConductError while something is left."""
     journal = house.settings.journal
-    conduct.agree(journal, sheet, role, name, identified, by=by)
-    store = Store(journal)
-    try:
-        sheet = conduct.sheet_of(store, sheet.proving)
-        if set(conduct.standing(sheet)) == {"engineer", "installer"}:
+    with house.signing:
+        conduct.agree(journal, sheet, role, name, identified, by=by)
+        store = Store(journal)
+        try:
+            sheet = conduct.sheet_of(store, sheet.proving)
+        finally:
+            store.close()
+        if len(records.standing(sheet)) == len(ROLES):
             house.settings.records.mkdir(mode=0o700, parents=True, exist_ok=True)
             conduct.sign(journal, sheet, house.settings.records, by=by)
-    finally:
-        store.close()
     if sheet.verdict == "proved":
         house.door.uninvite(sheet.proving)
 
