@@ -114,7 +114,8 @@ class _Fold:
         self.sheet = Sheet(plan, now, proving, lines=[Line(item) for item in plan.items])
         self.lines = {line.item.id: line for line in self.sheet.lines}
         self.known = {kind: {bare(one.number): one for one in getattr(plan.account, kind)} for kind in ("zone", "user")}
-        self.said = [entry for entry in entries if entry.get("proving") == proving]
+        mine = [entry for entry in entries if entry.get("event") == "proving"]  # others may name a proving, too
+        self.said = [entry for entry in mine if entry["proving"] == proving]
         self.owned = {entry["about"]: entry["yes"] for entry in self.said if entry["act"] == "answer"}
         self.first_raw: dict[str, int] = {}
         self.last_like: dict[tuple[Any, ...], tuple[datetime, str, str | None]] = {}
