@@ -165,14 +165,7 @@ def list_requests(
         if one.state == "assigned" and not every:
             continue
         if as_json:
-            print_json(
-                one.head.model_dump()
-                | {"site": one.account.name, "zones": len(one.account.zone), "users": len(one.account.user)}
-                | {"paths": [path.name for path in one.account.path]}
-                | {"key": repr(one.account.key) if one.account.key else None, "state": one.state}
-                | {"caller": one.caller and one.caller.model_dump()}
-                | {"assigned": one.assigned and one.assigned.model_dump()}
-            )
+            print_json(one.as_json())
             continue
         key = repr(one.account.key).strip("<>") if one.account.key else "in clear"
         row = (one.head.reference, one.account.name, one.head.firm, one.head.installer, one.head.filed[:10])

@@ -16,7 +16,7 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from receiver.book import BookError
-from receiver.console import live
+from receiver.console import live, requests
 from receiver.console.door import Door, DoorError, TooOftenError, same
 from receiver.console.feed import Feed
 from receiver.console.house import (
@@ -45,7 +45,7 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
-ROUTERS = (live.pages, live.api)
+ROUTERS = (live.pages, live.api, requests.pages, requests.api)
 
 
 def make(
