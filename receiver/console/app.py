@@ -17,7 +17,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from receiver.book import BookError
 from receiver.conduct import ConductError
-from receiver.console import live, provings, site
+from receiver.console import live, provings, requests, site
 from receiver.console.door import Door, DoorError, TooOftenError, same
 from receiver.console.feed import Feed
 from receiver.console.house import (
@@ -47,7 +47,7 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
-ROUTERS = (live.pages, live.api, provings.pages, provings.api, site.pages)
+ROUTERS = (live.pages, live.api, requests.pages, requests.api, provings.pages, provings.api, site.pages)
 
 
 def make(
