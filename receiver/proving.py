@@ -19,6 +19,7 @@ from protocols.codes import table
 from protocols.dc09 import bare
 from receiver.book import Account
 from receiver.measures import (
+    AGREE_SECONDS,
     CATEGORIES,
     CLOCK_FAST,
     CLOCK_SLOW,
@@ -718,8 +719,10 @@ class _Fold:
         self.sheet.clock = {"offset": round(last, 3), "words": clock_in_words(last), "from": len(stamped)}
         wrong: dict[float, Entry] = {}
         for entry in stamped:
-            if not CLOCK_FAST <= self.offsets[entry["row"]] <= CLOCK_SLOW:
-                wrong.setdefault(self.offsets[entry["row"]], entry)
+            off = self.offsets[entry["row"]]
+            known = any(abs(off - other) <= AGREE_SECONDS for other in wrong)  # one wrong clock, measured once more
+            if not known and not CLOCK_FAST <= off <= CLOCK_SLOW:
+                wrong[off] = entry
         for off, entry in wrong.items():
             finding = self._find("clock", entry, off=clock_in_words(off))
             if CLOCK_FAST <= last <= CLOCK_SLOW:
