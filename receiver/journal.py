@@ -311,6 +311,11 @@ class Store:
         ):
             yield orjson.loads(text)
 
+    def said(self, event: str, **fields: Any) -> dict[str, Any] | None:
+        """The newest of those rows that is of this event and has these values."""
+        found = (one for one in self.events(event) if all(one.get(name) == value for name, value in fields.items()))
+        return next(found, None)
+
     def hashes(self, numbers: Iterable[int]) -> dict[int, str]:
         """The hash of each of these rows that is there, in hex."""
         found = {}

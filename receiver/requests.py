@@ -142,6 +142,19 @@ def references(folder: Path) -> list[str]:
     return sorted(found, key=lambda reference: int(reference[2:]))
 
 
+def everything(folder: Path) -> tuple[list[Request], list[str]]:
+    """Every request of a folder that can be read, and what is wrong with the others, a sentence each."""
+    found, broken = [], []
+    for reference in references(folder):
+        try:
+            found.append(load(folder, reference))
+        except BookError as error:
+            broken += error.mistakes
+        except RequestError as error:
+            broken.append(str(error))
+    return found, broken
+
+
 def file(folder: Path, head: dict[str, Any], account: dict[str, Any], digits: str | None) -> Request:
     """File a new request, its key beside it. The folder is made if need be. BookError, with nothing filed, where the book
     could not take such an account; OSError where the folder cannot be written.

@@ -3,6 +3,7 @@
 import sqlite3
 import time
 from datetime import UTC, datetime
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -45,24 +46,39 @@ def leave(journal: Path, wish: dict[str, Any]) -> bool:
         store.close()
 
 
-def note(journal: Path, event: str, detail: str, **more: Any) -> None:
+def note(journal: Path, event: str, detail: str, **more: Any) -> int:
     """Put a row of a person's own into the journal: through the bench that writes it, or straight where none does.
 
-    NotTakenError and JournalError as for `leave`.
+    Gives the row's number once it is on disk, so that whoever reads the journal next finds it. NotTakenError and
+    JournalError as for `leave`.
     """
     entry = {"event": event, "detail": detail, **more}
     reader = Store(journal)
     try:
-        runs = reader.written_by_another()
+        if reader.written_by_another():
+            before = reader.number
+            if not leave(journal, {"wish": "note", "entry": entry}):
+                raise NotTakenError(f"the bench that wrote {journal} ended; what was said is left for the next one")
+            return _row_of(reader, entry, before)
     finally:
         reader.close()
-    if runs:
-        leave(journal, {"wish": "note", "entry": entry})
-        return
     store = Store(journal, write=True)
     try:
-        store.note({"at": millis(datetime.now(UTC)), "row": None} | entry)
+        return store.note({"at": millis(datetime.now(UTC)), "row": None} | entry)
     except sqlite3.Error as error:
         raise JournalError(f"the journal {journal} cannot be written: {error}") from None
     finally:
         store.close()
+
+
+def _row_of(reader: Store, entry: dict[str, Any], before: int) -> int:
+    """The number of the row that the bench made of a note: taken is not yet on disk."""
+    deadline = time.monotonic() + WAIT_SECONDS
+    while time.monotonic() < deadline:
+        for row in takewhile(lambda one: one["row"] > before, reader.events()):
+            if all(row.get(name) == value for name, value in entry.items()):
+                return int(row["row"])
+        time.sleep(LOOK_SECONDS)
+    raise NotTakenError(
+        f"the bench has taken it, and it is not in {reader.path} within {WAIT_SECONDS:g} s: does it write?"
+    )

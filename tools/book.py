@@ -12,10 +12,21 @@ from rich.table import Table
 
 from protocols.dc09 import bare
 from receiver import book as books
-from receiver import zone_list
+from receiver import conduct, zone_list
 from receiver.book import BookError
 from receiver.zone_list import COLUMNS, ListError
-from tools.common import JOURNAL, OUT, TALK, book_from, leave, print_json, put_on_test, stop
+from tools.common import (
+    JOURNAL,
+    OUT,
+    TALK,
+    book_from,
+    conducted,
+    leave,
+    length_of,
+    print_json,
+    say_on_test,
+    stop,
+)
 
 app = typer.Typer(no_args_is_help=True, help="Look after the account book.\n\nExample: farend book check station.toml")
 clock = typer.Typer(
@@ -185,7 +196,10 @@ def on_test(
     """
     if book and not book_from(book).numbered(account):
         stop(f"the book has no account {account}")
-    put_on_test(journal, account, lasts, reference, area, live, confirmed_by, receiver, prefix)
+    with conducted():
+        test = conduct.put_on_test(journal, account, length_of(lasts, "--for"), reference, areas=area, live=live,
+                                   confirmed_by=confirmed_by, receiver=receiver, prefix=prefix)  # fmt: skip
+    say_on_test(journal, account, test, reference)
 
 
 @app.command("off-test")
@@ -200,6 +214,10 @@ def off_test(
     Example: farend book off-test 4471 --journal station.journal
     """
     leave(journal, {"wish": "off-test", "account": bare(account), "receiver": receiver, "prefix": prefix})
+    say_off_test(account)
+
+
+def say_off_test(account: str) -> None:
     OUT.print(f"account {account} is not on test now; confirm that with the station", markup=False)
 
 

@@ -5,7 +5,9 @@ import os
 import re
 import socket
 import sys
-from datetime import UTC, datetime, timedelta
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -13,12 +15,9 @@ import orjson
 import typer
 from rich.console import Console
 
-from protocols.codes import CATEGORIES
-from protocols.dc09 import bare
 from protocols.seal import Key
-from receiver import book, wishes
+from receiver import book, conduct, wishes
 from receiver.book import Book, BookError
-from receiver.desk import millis
 from receiver.journal import JournalError
 from receiver.record import CAUTION as CAUTION
 from receiver.wishes import WAIT_SECONDS as WAIT_SECONDS
@@ -105,50 +104,41 @@ def length_of(text: str, option: str) -> timedelta:
     return length
 
 
+@contextmanager
+def conducted() -> Iterator[None]:
+    """What is not done, or cannot be kept, ends with its reason: 2 where something was left empty or the journal fails."""
+    try:
+        yield
+    except conduct.EmptyError as error:
+        stop(f"--{error}")
+    except (conduct.ConductError, wishes.NotTakenError) as error:
+        stop(str(error), 1)
+    except JournalError as error:
+        stop(str(error))
+
+
 def leave(journal: Path, wish: dict[str, Any]) -> None:
     """Leave a wish in the journal, and wait until the bench that writes it has taken it."""
-    try:
-        if not wishes.leave(journal, wish):
-            TALK.print(f"no bench writes {journal} now; the next one that does will know", style="dim", markup=False)
-    except JournalError as error:
-        stop(str(error), 1 if isinstance(error, wishes.NotTakenError) else 2)
+    with conducted():
+        say_untaken(journal, wishes.leave(journal, wish))
+
+
+def say_untaken(journal: Path, taken: bool) -> None:
+    """Say so where no bench runs that could take what was asked for."""
+    if not taken:
+        TALK.print(f"no bench writes {journal} now; the next one that does will know", style="dim", markup=False)
 
 
 def note(journal: Path, event: str, detail: str, **more: Any) -> None:
     """Put a row of a person's own into the journal: through the bench that writes it, or straight where none does."""
-    try:
+    with conducted():
         wishes.note(journal, event, detail, **more)
-    except JournalError as error:
-        stop(str(error), 1 if isinstance(error, wishes.NotTakenError) else 2)
 
 
-def put_on_test(
-    journal: Path,
-    account: str,
-    lasts: str,
-    reference: str,
-    areas: list[str] | None,
-    live: list[str] | None,
-    confirmed_by: str | None,
-    receiver: str | None,
-    prefix: str | None,
-) -> None:
-    """Put an account on test for so long from now, or prolong its test, and say so."""
-    length = length_of(lasts, "--for")
-    if not reference.strip():
-        stop("--reference is empty: it names the station's own record of the test")
-    if strange := set(live or ()) - CATEGORIES:
-        stop(f"--live {strange.pop()!r} is none of {', '.join(sorted(CATEGORIES))}")
-    until = datetime.now(UTC) + length
-    wish = {
-        "wish": "on-test",
-        "until": millis(until),
-        "reference": reference,
-        "areas": areas or None,
-        "live": live or [],
-    }
-    wish |= {"confirmed_by": confirmed_by, "receiver": receiver, "prefix": prefix}
-    leave(journal, wish | {"account": bare(account)})
+def say_on_test(journal: Path, account: str, test: conduct.OnTest, reference: str) -> None:
+    """Say until when an account is on test."""
+    say_untaken(journal, test.taken)
     OUT.print(
-        f"account {account} is on test until {until:%H:%M:%S} UTC, {until:%d %B}; reference {reference}", markup=False
+        f"account {account} is on test until {test.until:%H:%M:%S} UTC, {test.until:%d %B}; reference {reference}",
+        markup=False,
     )

@@ -17,14 +17,12 @@ from protocols.envelope import Piece, Reader, from_printable, printable
 from protocols.explain import Part, explain
 from protocols.seal import Key
 from protocols.values import Frame
-from receiver import words
+from receiver import ruler, words
 from receiver.book import Book
 from receiver.desk import Origin, names
 from tools.common import OUT, TALK, book_from, key_from, stop
 
 CHUNK = 1 << 20
-MARKS = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
-SHOWN = {10: "␊", 13: "␍"}
 
 
 def decode(
@@ -170,30 +168,18 @@ def _sentence(signal: dict[str, object]) -> None:
 
 def _ruler(raw: bytes, parts: list[Part]) -> None:
     """The bytes with their numbers above and a letter for each part below, then what each letter is."""
-    width = max(40, (OUT.width - 4) // 10 * 10)
-    marks, faults = [" "] * len(raw), [" "] * len(raw)
-    for letter, part in zip(MARKS, parts, strict=False):
-        for place in range(part.start, part.end):
-            marks[place] = letter
-            faults[place] = "^" if part.wrong else " "
-    characters = "".join(SHOWN.get(byte, chr(byte) if 32 <= byte < 127 else "·") for byte in raw)
-    for begin in range(0, len(raw), width):
-        end = min(begin + width, len(raw))
-        OUT.print(Text("  " + "".join(f"{place:<10}" for place in range(begin, end, 10)), style="dim"), soft_wrap=True)
-        OUT.print(Text("  " + ("┊····╵····" * (width // 10))[: end - begin], style="dim"), soft_wrap=True)
-        OUT.print(Text("  " + characters[begin:end]), soft_wrap=True)
-        OUT.print(Text("  " + "".join(marks[begin:end]), style="dim"), soft_wrap=True)
-        if "^" in faults[begin:end]:
-            OUT.print(Text("  " + "".join(faults[begin:end]).rstrip(), style="bold"), soft_wrap=True)
+    for bar in ruler.bars(raw, parts, max(40, (OUT.width - 4) // 10 * 10)):
+        for line, style in (
+            (bar.numbers, "dim"), (bar.ruler, "dim"), (bar.bytes, ""), (bar.letters, "dim"), (bar.faults, "bold"),
+        ):  # fmt: skip
+            if line:
+                OUT.print(Text(f"  {line}", style=style), soft_wrap=True)
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="italic", show_edge=False)
     for heading in ("", "bytes", "field", "sent", "what it means", "clause"):
         table.add_column(heading, overflow="fold", no_wrap=heading in ("", "bytes", "field"))
-    for letter, part in zip(MARKS, parts, strict=False):
-        sent = printable(raw[part.start : part.end])
-        sent = sent if len(sent) <= 24 else f"{sent[:20]}…"
-        bytes_ = f"{part.start}" if part.end - part.start < 2 else f"{part.start}-{part.end - 1}"
-        means = Text(part.means)
-        if part.wrong:
-            means = Text.assemble((f"✗ {part.wrong}", "bold"), f"\n{part.means}" if part.means else "")
-        table.add_row(letter, bytes_, part.name, Text(sent), means, part.clause)
+    for told in ruler.legend(raw, parts):
+        means = Text(told.means)
+        if told.wrong:
+            means = Text.assemble((f"✗ {told.wrong}", "bold"), f"\n{told.means}" if told.means else "")
+        table.add_row(told.letter, told.bytes, told.name, Text(told.sent), means, told.clause)
     OUT.print(table)

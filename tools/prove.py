@@ -2,8 +2,8 @@
 
 import getpass
 import hashlib
-import secrets
 import tomllib
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -14,18 +14,19 @@ from rich.table import Table
 
 from protocols.dc09 import bare
 from receiver import capture as captures
+from receiver import conduct
 from receiver import record as records
 from receiver.book import Account, Book
 from receiver.capture import CaptureError
+from receiver.conduct import ConductError, OnTest
 from receiver.cutover import alarm_and_restoral
 from receiver.desk import millis
 from receiver.journal import JournalError, Store
 from receiver.plan import HAZARDS, Item, Kinds, Plan, PlanError, changed, edited, make, only, parse_kinds, shipped_kinds
-from receiver.proving import act, fold
 from receiver.record import CAUTION
-from receiver.sheet import GOOD, Sheet, left_of_test
+from receiver.sheet import Sheet, left_of_test
 from tools import book as books
-from tools.common import JOURNAL, OUT, book_from, length_of, note, print_json, put_on_test, stop
+from tools.common import JOURNAL, OUT, book_from, conducted, length_of, print_json, say_on_test, say_untaken, stop
 from tools.sheet import count, plan_table, what_is_left, whole_sheet
 
 app = typer.Typer(
@@ -168,11 +169,10 @@ def account_of(book: Book, words_: str) -> Account:
 
 
 def rows_of(plan_: Plan, words_: str, option: str = "WHAT") -> list[Item]:
-    found = plan_.item(words_)
-    if not found:
-        subjects = list(dict.fromkeys(item.subject for item in plan_.items))
-        stop(f"{option} {words_!r} is no row of the plan; it has {', '.join(subjects)}", 1)
-    return found
+    try:
+        return conduct.items_of(plan_, words_)
+    except ConductError as error:
+        stop(f"{option} {error}", 1)
 
 
 def _plan_text(plan_: Plan) -> str:
@@ -251,19 +251,14 @@ def start(
     Example: farend prove start 4471 --book station.toml --reference T-118 --confirmed-by "the desk, M." --live fire
     """
     made = _planned(account, book, plan_file, kinds, since, only_, required, optional, pending, owner, due, why)
-    for one in (reference, confirmed_by):
-        if not one.strip():
-            stop("--reference and --confirmed-by say who at the station knows of the test: neither may be empty")
-    store = open_journal(journal)
-    for event in records.provings(store):
-        running = _sheet(store, event)
-        if running.plan.account.mark == made.account.mark and running.ended is None and not _signed_whole(running):
-            stop(f"a proving of {made.account.number} runs since {running.begun}; end it first: farend prove end"
-                 f" {made.account.number} --reason …", 1)  # fmt: skip
-    put_on_test(journal, made.account.number, lasts, reference, area, live, confirmed_by, made.account.receiver,
-                      made.account.prefix)  # fmt: skip
-    proving = secrets.token_hex(4)
-    say(journal, made.account, proving, "start", plan=made.to_json(), by=by, installer=installer)
+    with conducted():
+        proving = conduct.begin(
+            journal, made, lasts=length_of(lasts, "--for"), reference=reference, confirmed_by=confirmed_by, areas=area,
+            live=live, installer=installer, by=_who(by)
+        )  # fmt: skip
+        until = conduct.sheet_of(Store(journal), proving).until
+    later = datetime.now(UTC) + length_of(lasts, "--for")
+    say_on_test(journal, made.account.number, OnTest(until or later, until is not None), reference)
     OUT.print(f"proving {made.account.number} {made.account.name}: {count(len(made.items), 'row')}. Now, on the phone:"
               f" farend prove watch {made.account.number}", markup=False, soft_wrap=True)  # fmt: skip
     OUT.print(CAUTION, style="italic", soft_wrap=True)
@@ -280,10 +275,9 @@ def prolong(
     Example: farend prove prolong 4471 --for 1h
     """
     sheet = find_proving(open_journal(journal), account)
-    last = sheet.tests[-1] if sheet.tests else {}
-    put_on_test(journal, sheet.plan.account.number, lasts, last.get("reference") or "prolonged", last.get("areas"),
-                      last.get("live"), last.get("confirmed_by"), sheet.plan.account.receiver,
-                      sheet.plan.account.prefix)  # fmt: skip
+    with conducted():
+        test = conduct.prolong(journal, sheet, length_of(lasts, "--for"))
+    say_on_test(journal, sheet.plan.account.number, test, sheet.tests[-1]["reference"] if sheet.tests else "prolonged")
 
 
 @app.command()
@@ -296,12 +290,12 @@ def call(account: Which, what: What, by: By = None, journal: Where = JOURNAL) ->
     Example: farend prove call 4471 freezer room door
     """
     sheet = find_proving(open_journal(journal), account)
-    about, sweep = _callable(sheet.plan, " ".join(what))
-    say(journal, sheet.plan.account, sheet.proving, "call", about=about, sweep=sweep, by=by)
+    with conducted():
+        about = conduct.call(journal, sheet, " ".join(what), by=_who(by))
     line = next((line for line in sheet.lines if about in (line.item.subject, line.item.id)), None)
     if about == "none":
         OUT.print("nothing is called now: what comes is swept")
-    elif sweep:
+    elif about in HAZARDS:
         OUT.print(f"all of {about} may come now, in any order; they are swept", markup=False)
     elif line is not None:
         before = f"{line.item.before}. Then: " if line.item.before else ""
@@ -310,32 +304,6 @@ def call(account: Which, what: What, by: By = None, journal: Where = JOURNAL) ->
             markup=False,
             soft_wrap=True,
         )
-
-
-def _callable(plan_: Plan, text: str) -> tuple[str, bool]:
-    """What a call is about, and whether it announces a whole hazard."""
-    word = " ".join(text.lower().split())
-    if word in ("none", "nothing"):
-        return "none", False
-    if word in HAZARDS and word not in ("users", "paths"):
-        return word, True
-    paths = {path.name.lower(): path.name for path in plan_.account.path}
-    short, unplugged = (
-        word.removeprefix("path ").removesuffix(" test").removesuffix(" unplugged"),
-        word.endswith(" unplugged"),
-    )
-    if short in paths:
-        return f"path {paths[short]}" + (" unplugged" if unplugged else ""), False
-    found = rows_of(plan_, word)
-    subjects = {item.subject for item in found}
-    if subjects == {"panel"} and len(found) == 1:
-        return found[0].id, False
-    if len(subjects) != 1 or subjects == {"panel"}:
-        names = "; ".join(
-            dict.fromkeys(item.id if item.subject == "panel" else f"{item.subject} {item.name}" for item in found)
-        )
-        stop(f"{text!r} may mean several things: {names}", 1)
-    return subjects.pop(), False
 
 
 @app.command()
@@ -357,16 +325,11 @@ def tick(
     Example: farend prove tick 2210 siren --saw "R., from the yard"
     """
     sheet = find_proving(open_journal(journal), account)
-    rows = [item for item in rows_of(sheet.plan, " ".join(what)) if item.proof in ("said", "live")]
-    if len(rows) != 1:
-        ours = [line.item.id for line in sheet.lines if line.item.proof in ("said", "live")]
-        stop(f"{' '.join(what)!r} is not one row that a person ticks; those are {', '.join(ours) or 'none'}", 1)
-    (item,) = rows
-    if capture is not None and item.proof == "live":
-        saw = _from_capture(capture, sheet, item, book)
-    if not (saw or "").strip():
-        stop("--saw is needed: who saw or heard it" + (", or --capture FILE" if item.proof == "live" else ""))
-    say(journal, sheet.plan.account, sheet.proving, "tick", about=item.id, saw=saw, by=by)
+    with conducted():
+        item = conduct.tickable(sheet, " ".join(what))
+        if capture is not None and item.proof == "live":
+            saw = _from_capture(capture, sheet, item, book)
+        item = conduct.tick(journal, sheet, item.id, saw or "", by=_who(by))
     OUT.print(f"{item.label}: {saw}", markup=False, soft_wrap=True)
 
 
@@ -398,7 +361,11 @@ def skip(account: Which, what: What, reason: Reason, by: By = None, journal: Whe
 
     Example: farend prove skip 4471 zone 16 tamper --reason "no cover contact on this model"
     """
-    _judged_rows(account, what, reason, by, journal, "skip")
+    sheet, about = find_proving(open_journal(journal), account), " ".join(what)
+    with conducted():
+        items = conduct.skip(journal, sheet, about, reason, by=_who(by))
+    for told in [f"{item.label}: left out" for item in items] or [f"{about} is settled"]:
+        OUT.print(f"{told}: {reason}", markup=False)
 
 
 @app.command()
@@ -407,27 +374,11 @@ def again(account: Which, what: What, reason: Reason, by: By = None, journal: Wh
 
     Example: farend prove again 4471 zone 15 --reason "the contact was moved"
     """
-    _judged_rows(account, what, reason, by, journal, "again")
-
-
-def _judged_rows(account: str, what: list[str], reason: str, by: str | None, journal: Path, word: str) -> None:
     sheet = find_proving(open_journal(journal), account)
-    text = " ".join(what)
-    if not reason.strip():
-        stop("--reason is empty: it stands in the record")
-    finding = next((one for one in sheet.findings if one.id == text), None)
-    if finding is not None and word == "skip":
-        say(journal, sheet.plan.account, sheet.proving, "skip", about=finding.id, reason=reason, by=by)
-        OUT.print(f"{finding.id} is settled: {reason}", markup=False)
-        return
-    items = rows_of(sheet.plan, text)
-    if len({item.subject for item in items}) > 1 or (items[0].subject == "panel" and len(items) > 1):
-        stop(f"{text!r} may mean several things: {'; '.join(item.id for item in items)}", 1)
-    ids = {item.id for item in items}
-    left = [line for line in sheet.lines if line.item.id in ids and (word == "again") == (line.state in GOOD)]
-    for line in left or [line for line in sheet.lines if line.item.id in ids]:
-        say(journal, sheet.plan.account, sheet.proving, word, about=line.item.id, reason=reason, by=by)
-        OUT.print(f"{line.item.label}: {'left out' if word == 'skip' else 'to be seen again'}: {reason}", markup=False)
+    with conducted():
+        items = conduct.again(journal, sheet, " ".join(what), reason, by=_who(by))
+    for item in items:
+        OUT.print(f"{item.label}: to be seen again: {reason}", markup=False)
 
 
 @app.command()
@@ -445,10 +396,8 @@ def answer(
     sheet = find_proving(open_journal(journal), account)
     if yes not in ("yes", "no"):
         stop(f"{yes!r} is neither yes nor no")
-    if row not in {question["row"] for question in sheet.questions}:
-        asked = ", ".join(str(question["row"]) for question in sheet.questions)
-        stop(f"row {row} asks nothing; open questions: {asked or 'none'}", 1)
-    say(journal, sheet.plan.account, sheet.proving, "answer", about=row, yes=yes == "yes", by=by)
+    with conducted():
+        conduct.answer(journal, sheet, row, yes == "yes", by=_who(by))
     OUT.print("it counts" if yes == "yes" else "NOT THE INSTALLER: handle it as real", style="bold")
 
 
@@ -459,10 +408,9 @@ def end(account: Which, reason: Reason, by: By = None, journal: Where = JOURNAL)
     Example: farend prove end 4471 --reason "the installer has to come back"
     """
     sheet = find_proving(open_journal(journal), account)
-    if not reason.strip():
-        stop("--reason is empty: it stands in the journal")
-    say(journal, sheet.plan.account, sheet.proving, "end", reason=reason, by=by)
-    books.off_test(sheet.plan.account.number, journal, sheet.plan.account.receiver, sheet.plan.account.prefix)
+    with conducted():
+        say_untaken(journal, conduct.end(journal, sheet, reason, by=_who(by)))
+    books.say_off_test(sheet.plan.account.number)
 
 
 # Judging, signing, checking
@@ -497,8 +445,7 @@ def list_provings(journal: Where = JOURNAL, as_json: Json = False) -> None:
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="italic")
     for heading in ("account", "name", "begun (UTC)", "state", "left", "wrong"):
         table.add_column(heading)
-    for event in records.provings(store):
-        sheet = _sheet(store, event)
+    for sheet in _sheets(store):
         if as_json:
             short = ("proving", "account", "account_name", "why", "begun", "ended", "verdict", "signed", "rehearsed")
             print_json({key: value for key, value in sheet.to_json().items() if key in short}
@@ -510,13 +457,9 @@ def list_provings(journal: Where = JOURNAL, as_json: Json = False) -> None:
         OUT.print(table if table.row_count else "no proving in this journal")
 
 
-def _signed_whole(sheet: Sheet) -> bool:
-    return any(not one["provisional"] for one in sheet.signed)
-
-
 def _state(sheet: Sheet) -> str:
     if sheet.signed:
-        return ("signed" if _signed_whole(sheet) else "signed, provisional") + ", then ended" * bool(sheet.ended)
+        return ("signed" if conduct.signed_whole(sheet) else "signed, provisional") + ", then ended" * bool(sheet.ended)
     if sheet.ended:
         return "ended unsigned"
     return f"{sheet.verdict}; {left_of_test(sheet)}"
@@ -557,8 +500,8 @@ def sign(
             open_file.write(orjson.dumps(record, option=orjson.OPT_INDENT_2) + b"\n")
     except OSError as error:
         stop(f"--out {file}: {error.strerror}")
-    say(journal, sheet.plan.account, sheet.proving, "sign", record=record["digest"], provisional=record["provisional"],
-         by=engineer)  # fmt: skip
+    with conducted():
+        conduct.say(journal, sheet, "sign", record=record["digest"], provisional=record["provisional"], by=engineer)
     kind = "PROVISIONAL: sign again once the rest has come" if record["provisional"] else "whole"
     OUT.print(f"{file}: signed, {kind}. SHA-256 {record['digest']}", markup=False, soft_wrap=True)
     if record["rehearsal"]:
@@ -619,12 +562,9 @@ def open_journal(journal: Path) -> Store:
         stop(str(error))
 
 
-def _sheet(store: Store, event: dict[str, Any], now: datetime | None = None) -> Sheet:
-    try:
-        plan_ = Plan.from_json(event["plan"])
-        return fold(plan_, records.entries(store, event["account"]), now or datetime.now(UTC), event["proving"])
-    except (PlanError, JournalError) as error:
-        stop(f"row {event['row']}: {error}")
+def _sheets(store: Store) -> Iterator[Sheet]:
+    with conducted():
+        yield from conduct.sheets(store)
 
 
 def find_start(store: Store, words_: str) -> dict[str, Any]:
@@ -648,11 +588,10 @@ def find_start(store: Store, words_: str) -> dict[str, Any]:
 
 def find_proving(store: Store, words_: str, *, running: bool = True) -> Sheet:
     """The proving that fits, judged now; by default only one that has not ended."""
-    sheet = _sheet(store, find_start(store, words_))
-    if running and sheet.ended:
-        stop(f"the proving of {sheet.plan.account.number} has ended ({sheet.ended[:16]}): farend prove start", 1)
-    return sheet
+    with conducted():
+        sheet = conduct.judged(store, find_start(store, words_))
+        return conduct.running(sheet) if running else sheet
 
 
-def say(journal: Path, account: Account, proving: str, word: str, *, by: str | None, **fields: Any) -> None:
-    note(journal, **act(account, proving, word, by=by or getpass.getuser(), **fields))
+def _who(by: str | None) -> str:
+    return by or getpass.getuser()

@@ -13,12 +13,13 @@ from rich.progress import Progress
 
 from protocols.envelope import Reader
 from protocols.exchange import Panel
+from receiver import conduct
 from receiver.book import Account, AccountPath
 from receiver.plan import Item, accepted
 from receiver.sheet import Line, Sheet
-from tools.common import OUT, TALK, book_from, stop, target
+from tools.common import OUT, TALK, book_from, conducted, stop, target
 from tools.counter import next_sequence
-from tools.prove import JOURNAL, BookFile, Where, Which, account_of, find_proving, open_journal, rows_of, say
+from tools.prove import JOURNAL, BookFile, Where, Which, account_of, find_proving, open_journal, rows_of
 from tools.send import Wire
 
 ANSWER_SECONDS = 5.0
@@ -68,12 +69,14 @@ def _play(house: "_House", sheet: Sheet, only: list[str] | None, two_letter: boo
         item = line.item
         if call:
             about = item.id if item.subject == "panel" or item.unplugs else item.subject
-            say(journal, mine, sheet.proving, "call", about=about, sweep=False, by="rehearsal")  # fmt: skip
+            with conducted():
+                conduct.say(journal, sheet, "call", about=about, sweep=False, by="rehearsal")
         for message in _messages(item, mine, two_letter):
             word = house.send(message, item)
             OUT.print(f"{item.label}: {message}  {word}", markup=False)
     if call and lines:
-        say(journal, mine, sheet.proving, "call", about="none", sweep=False, by="rehearsal")
+        with conducted():
+            conduct.call(journal, sheet, "none", by="rehearsal")
     promised = [line for line in sheet.lines if line.item.proof == "polls" and line.state == "open"]
     if promised and not only:
         house.poll_for(promised)

@@ -1,0 +1,111 @@
+"""One look into the journal for all who watch: new rows, read once, handed to every open page.
+
+A page that reads too slowly is told that something was left out and sees the newest; nothing waits for it.
+"""
+
+import asyncio
+from collections import deque
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+from itertools import islice
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import orjson
+
+from receiver.journal import JournalError, Store
+
+LOOK_SECONDS = 0.1
+MOST_A_LOOK = 5_000  # rows that are read at once; the next look has the others
+MOST_WAITING = 2_000  # rows that wait for one page
+
+
+class Came(NamedTuple):
+    """A row that came: its entry, and the entry's text."""
+
+    entry: dict[str, Any]
+    text: bytes
+
+
+class Watcher:
+    """One open page. `take` gives what came since, and how many rows were left out of it."""
+
+    def __init__(self) -> None:
+        self._rows: deque[Came] = deque(maxlen=MOST_WAITING)
+        self._left_out = 0
+        self._came = asyncio.Event()
+
+    def put(self, rows: list[Came]) -> None:
+        """Hand in rows; never waits."""
+        self._left_out += max(0, len(self._rows) + len(rows) - MOST_WAITING)
+        self._rows.extend(rows)
+        self._came.set()
+
+    async def take(self, seconds: float) -> tuple[list[Came], int]:
+        """What came, once something has, or nothing after so many seconds."""
+        with suppress(TimeoutError):
+            await asyncio.wait_for(self._came.wait(), seconds)
+        self._came.clear()
+        rows, left_out = list(self._rows), self._left_out
+        self._rows.clear()
+        self._left_out = 0
+        return rows, left_out
+
+
+class Feed:
+    """Looks into the journal while somebody watches."""
+
+    def __init__(self, journal: Path) -> None:
+        self._journal = journal
+        self._watchers: set[Watcher] = set()
+        self._task: asyncio.Task[None] | None = None
+        self._looks = asyncio.Event()
+        self.closing = False
+        self.trouble = ""  # why the journal cannot be read just now
+
+    @asynccontextmanager
+    async def watcher(self) -> AsyncIterator[Watcher]:
+        """A watcher of all rows that come from now on."""
+        watcher = Watcher()
+        self._watchers.add(watcher)
+        try:
+            if self._task is None or self._task.done():
+                self._looks.clear()
+                self._task = asyncio.create_task(self._look())
+            await self._looks.wait()
+            yield watcher
+        finally:
+            self._watchers.discard(watcher)
+
+    async def _look(self) -> None:
+        store: Store | None = None
+        last: int | None = None
+        try:
+            while self._watchers:
+                rows: list[Came] = []
+                try:
+                    store = store or Store(self._journal, patience=0.2)
+                    last = store.number if last is None else last
+                    for row in islice(store.rows(after=last, events=True), MOST_A_LOOK):
+                        last = row.number
+                        rows.append(Came(orjson.loads(row.text), row.text))
+                    self.trouble = ""
+                except JournalError as error:
+                    self.trouble = str(error)
+                    if store is not None:
+                        store.close()
+                        store = None
+                self._looks.set()
+                if rows or self.trouble:
+                    for watcher in self._watchers:
+                        watcher.put(rows)
+                await asyncio.sleep(LOOK_SECONDS if not self.trouble else 1.0)
+        finally:
+            if store is not None:
+                store.close()
+
+    def close(self) -> None:
+        """Let every open page go."""
+        self.closing = True
+        for watcher in self._watchers:
+            watcher.put([])

@@ -1,0 +1,155 @@
+"""What arrives: the last rows, live, filtered; and one row with its frame taken apart."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Annotated, Any
+from urllib.parse import urlencode
+
+import orjson
+from fastapi import APIRouter, HTTPException, Path, Query, Request, Response
+from fastapi.concurrency import run_in_threadpool
+from pydantic import BaseModel
+from sse_starlette import EventSourceResponse
+
+from protocols.dc09 import bare, decode
+from protocols.envelope import from_printable
+from protocols.explain import Part, explain
+from receiver.console.feed import Came
+from receiver.console.house import LARGEST, NOT_FOUND, AHouse, Engineer, Journal, page, part
+from receiver.journal import Row, Store
+from receiver.ruler import bars, legend
+from receiver.words import ANSWERS, VERDICTS
+
+SHOWN = 100  # rows of a page
+MOST_AT_ONCE = 40  # new rows that are sent at once: nobody reads more, and the journal has all
+PAUSE_SECONDS = 0.25  # between two sendings
+PING_SECONDS = 15
+RULER = 80
+
+pages = APIRouter(include_in_schema=False)
+api = APIRouter(prefix="/api", tags=["journal"])
+
+
+class Asked(BaseModel):
+    """Which rows somebody wants to see."""
+
+    account: str = ""
+    words: str = ""
+    verdict: str = ""
+    events: str = ""
+
+    def fits(self, came: Came) -> bool:
+        """Whether a new row is one of those."""
+        entry = came.entry
+        if "event" in entry and not self.events:
+            return False
+        if self.account and bare(str(entry.get("account") or "")) != bare(self.account):
+            return False
+        if self.verdict and entry.get("verdict") != self.verdict:
+            return False
+        return not self.words or self.words.lower() in came.text.decode().lower()
+
+    def find(self, store: Store, before: int | None, limit: int) -> tuple[list[Row], int]:
+        """The newest of those rows before that number, and the lowest number that was looked at."""
+        return store.latest(
+            before=before, limit=limit, account=bare(self.account) if self.account else None,
+            verdict=self.verdict or None, words=self.words or None, events=bool(self.events),
+        )  # fmt: skip
+
+
+Wanted = Annotated[Asked, Query()]
+
+
+@pages.get("/")
+def arrivals(
+    request: Request, engineer: Engineer, house: AHouse, store: Journal, account: str = "", words: str = "",
+    verdict: str = "", events: str = "", before: int | None = None,
+) -> Response:  # fmt: skip
+    asked = Asked(account=account.strip(), words=words.strip(), verdict=verdict, events=events)
+    rows, lowest = asked.find(store, before, SHOWN)
+    query = {name: value for name, value in asked.model_dump().items() if value}
+    return page(
+        request, "live.html", engineer, asked=asked, asked_any=bool(query), entries=[orjson.loads(row.text) for row in rows],
+        left_out=0, verdicts=list(VERDICTS), query=urlencode(query | {"after": store.number}), more=lowest > 1,
+        older=urlencode(query | {"before": rows[-1].number if len(rows) == SHOWN else lowest}),
+        runs=store.written_by_another(),
+    )  # fmt: skip
+
+
+@pages.get("/live/stream")
+async def stream(
+    request: Request, engineer: Engineer, house: AHouse, after: int = 0, account: str = "", words: str = "",
+    verdict: str = "", events: str = "",
+) -> Response:  # fmt: skip
+    asked = Asked(account=account, words=words, verdict=verdict, events=events)
+    last = request.headers.get("last-event-id", "")
+    since = int(last) if last.isdecimal() else after
+
+    def missed() -> list[Came]:
+        store = Store(house.settings.journal)
+        try:
+            rows, _ = asked.find(store, None, SHOWN)
+            return [Came(orjson.loads(row.text), row.text) for row in reversed(rows) if row.number > since]
+        finally:
+            store.close()
+
+    async def send() -> AsyncIterator[dict[str, Any]]:
+        async with house.feed.watcher() as watcher:
+            came, left_out, number = await run_in_threadpool(missed), 0, since
+            while not house.feed.closing:
+                fits = [one for one in came if one.entry["row"] > number and asked.fits(one)]
+                if fits:
+                    number = fits[-1].entry["row"]
+                    shown = [one.entry for one in fits[: -MOST_AT_ONCE - 1 : -1]]
+                    left_out += len(fits) - len(shown)
+                    data = part(house, "_rows.html", entries=shown, left_out=left_out)
+                    yield {"event": "rows", "id": str(number), "data": data}
+                    await asyncio.sleep(PAUSE_SECONDS)
+                came, left_out = await watcher.take(15.0)
+
+    return EventSourceResponse(send(), ping=PING_SECONDS)
+
+
+@pages.get("/rows/{number}")
+def row(request: Request, engineer: Engineer, house: AHouse, store: Journal, number: int) -> Response:
+    entry, hash = _entry(store, number)
+    account = house.book().marked(entry["account_mark"]) if entry.get("account_mark") else None
+    context: dict[str, Any] = {"entry": entry, "hash": hash, "zone": account.time_zone if account else None}
+    if "raw" in entry:
+        frame = decode(from_printable(entry["raw"]), house.book().key_for)
+        if frame.has("no-key") and not any(problem["rule"] == "no-key" for problem in entry["problems"]):
+            # It opened when it came; only here is there no key.
+            frame.problems = [problem for problem in frame.problems if problem.rule != "no-key"]
+            frame.notes.append("sealed; it opened when it came. A console with the account's key shows what is inside")
+        found = explain(frame)
+        inner = None if found.opened is None else _shown(found.opened.encode("latin-1"), found.opened_parts)
+        context |= {"frame": frame, "outer": _shown(frame.raw, found.parts), "inner": inner}
+        context |= {"verdicts": VERDICTS, "answers": ANSWERS}
+    return page(request, "row.html", engineer, **context)
+
+
+def _shown(raw: bytes, parts: list[Part]) -> dict[str, Any]:
+    return {"bars": list(bars(raw, parts, RULER)) if parts else [], "legend": list(legend(raw, parts))}
+
+
+def _entry(store: Store, number: int) -> tuple[dict[str, Any], str]:
+    found = store.row(number)
+    if found is None:
+        raise HTTPException(404, f"the journal has no row {number}; its last is {store.number}")
+    return orjson.loads(found.text), store.hashes([number])[number]
+
+
+@api.get("/rows")
+def rows(
+    engineer: Engineer, store: Journal, wanted: Wanted, before: Annotated[int | None, Query(ge=1, le=LARGEST)] = None,
+    limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+) -> list[dict[str, Any]]:  # fmt: skip
+    """Rows of the journal, the newest first, before a number. Each is what `farend listen --json` printed for it."""
+    return [orjson.loads(row.text) for row in wanted.find(store, before, limit)[0]]
+
+
+@api.get("/rows/{number}", responses={404: NOT_FOUND})
+def one_row(engineer: Engineer, store: Journal, number: Annotated[int, Path(ge=1, le=LARGEST)]) -> dict[str, Any]:
+    """One row, with its hash in the chain."""
+    entry, hash = _entry(store, number)
+    return entry | {"hash": hash}

@@ -1,0 +1,193 @@
+"""`farend console`: pages over the journal for the station's engineer, and for the installer's phone."""
+
+import getpass
+import ipaddress
+import os
+import socket
+import sys
+import threading
+from contextlib import suppress
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import typer
+
+from receiver.book import to_toml
+from receiver.console.door import DoorError, password_hash, read_people
+from receiver.journal import JournalError, Store
+from receiver.lines import peer_text
+from receiver.record import CAUTION
+from receiver.requests import locked, write_whole
+from tools.common import JOURNAL, OUT, TALK, book_from, host_and_port, stop
+from tools.request import REQUESTS
+
+RECORDS = Path(os.environ.get("FAREND_RECORDS", "farend.records"))
+CLOSE_SECONDS = 3  # that open pages have to hear that the console ends
+
+app = typer.Typer(
+    invoke_without_command=True,
+    rich_markup_mode=None,
+    help="Pages over the journal, for the station's engineer and for the installer's phone.\n\n"
+    "Example: farend console --journal station.journal --book station.toml",
+)
+
+
+@app.callback()
+def console(
+    context: typer.Context,
+    http: Annotated[
+        str, typer.Option("--http", metavar="HOST:PORT", help="Where it is served; port 0 picks a free one.")
+    ] = "127.0.0.1:12080",
+    journal: Annotated[Path, typer.Option("--journal", metavar="PATH", help="The journal.")] = JOURNAL,
+    book: Annotated[Path | None, typer.Option(metavar="FILE", help="The account book.")] = None,
+    requests: Annotated[Path, typer.Option(metavar="DIR", help="The folder where requests wait.")] = REQUESTS,
+    records: Annotated[Path, typer.Option(metavar="DIR", help="The folder where signed records go.")] = RECORDS,
+    time_zone: Annotated[
+        str | None,
+        typer.Option(metavar="ZONE", help="The station's time zone, such as Europe/Lisbon; else this machine's."),
+    ] = None,
+    people: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Who may come in from elsewhere (farend console password)."),
+    ] = None,
+    certificate: Annotated[Path | None, typer.Option(metavar="FILE", help="PEM certificate, for TLS.")] = None,
+    private_key: Annotated[Path | None, typer.Option(metavar="FILE", help="PEM private key, for TLS.")] = None,
+    name: Annotated[
+        list[str] | None, typer.Option(metavar="HOST", help="A host name by which it is asked for; may be repeated.")
+    ] = None,
+    until_stdin_closes: Annotated[bool, typer.Option(hidden=True)] = False,
+) -> None:
+    """Serve the console. On this machine it prints a link that lets one person in, once; then the next.
+
+    Elsewhere than on this machine it needs TLS and people with passwords. SIGTERM ends it.
+    """
+    if context.invoked_subcommand is not None:
+        return
+    from receiver.console import app as consoles
+    from receiver.console.house import Settings
+
+    host, port = host_and_port(http, "--http")
+    secure = certificate is not None and private_key is not None
+    if (certificate is None) != (private_key is None):
+        stop("--certificate and --private-key go together")
+    if not _loopback(host):
+        if not secure:
+            stop(f"--http {http} is not this machine alone: it needs TLS (--certificate FILE --private-key FILE)")
+        if not _people(people):
+            stop(f"--http {http} is not this machine alone: it needs --people FILE with somebody in it"
+                 " (farend console password NAME --people FILE)")  # fmt: skip
+    book_from(book)  # a book with mistakes is told now, not by the first page
+    try:
+        Store(journal).close()
+    except JournalError as error:
+        stop(f"{error}; `farend listen --journal {journal}` makes one")
+    try:
+        sock = socket.create_server(
+            (host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=128
+        )
+    except OSError as error:
+        stop(f"--http {http}: {error.strerror}")
+    port = sock.getsockname()[1]
+    base = f"{'https' if secure else 'http'}://{peer_text('localhost' if host in ('0.0.0.0', '::') else host, port)}"
+
+    def link() -> None:
+        TALK.print(f"come in: {base}/enter/{application.state.house.door.link()}", markup=False, soft_wrap=True)
+
+    settings = Settings(
+        journal=journal.resolve(), book=book and book.resolve(), requests=requests.resolve(), records=records.resolve(),
+        zone=_zone(time_zone), people=people and people.resolve(), secure=secure, names=tuple(name or ()), port=port,
+    )  # fmt: skip
+    application = consoles.make(settings, tell=lambda what: TALK.print(f"console: {what}", markup=False), again=link)
+    TALK.print(CAUTION, style="italic")
+    TALK.print(f"console on {base}", markup=False)
+    if _loopback(host):
+        link()
+    _serve(application, sock, certificate, private_key, until_stdin_closes)
+
+
+def _serve(
+    application: object,
+    sock: socket.socket,
+    certificate: Path | None,
+    private_key: Path | None,
+    until_stdin_closes: bool,
+) -> None:
+    import uvicorn
+
+    config = uvicorn.Config(
+        application, log_level="warning", server_header=False, date_header=False, ws="none", lifespan="on",  # type: ignore[arg-type]
+        ssl_certfile=certificate, ssl_keyfile=private_key, timeout_graceful_shutdown=CLOSE_SECONDS,
+        h11_max_incomplete_event_size=16384, limit_concurrency=512, proxy_headers=False,
+    )  # fmt: skip
+    server = uvicorn.Server(config)
+    if until_stdin_closes:  # it belongs to a bench, and ends with it however that ends
+
+        def wait() -> None:
+            sys.stdin.buffer.read()
+            server.should_exit = True
+
+        threading.Thread(target=wait, daemon=True).start()
+    try:
+        with suppress(KeyboardInterrupt):
+            server.run(sockets=[sock])
+    except OSError as error:  # a certificate that is none
+        stop(f"--certificate or --private-key cannot be used: {error}")
+
+
+def _loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _people(file: Path | None) -> dict[str, str]:
+    try:
+        return {} if file is None else read_people(file)
+    except DoorError as error:
+        stop(f"--people {error}")
+
+
+def _zone(name: str | None) -> ZoneInfo:
+    try:
+        if name is not None:
+            return ZoneInfo(name)
+        local = Path("/etc/localtime").resolve().parts
+        return ZoneInfo(os.environ.get("TZ") or "/".join(local[local.index("zoneinfo") + 1 :]))
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        if name is not None:
+            stop(f"--time-zone {name!r} is no time zone such as Europe/Lisbon")
+        return ZoneInfo("UTC")
+
+
+@app.command()
+def password(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Who.")],
+    people: Annotated[Path, typer.Option(metavar="FILE", help="The file of people; made if need be.")],
+) -> None:
+    """Give somebody a password for the console, or another one. It is asked for, and kept as an argon2 hash.
+
+    Example: farend console password "E. Example" --people people.toml
+    """
+    if not name.strip():
+        stop("NAME is empty")
+    known = _people(people) if people.exists() else {}
+    try:
+        if sys.stdin.isatty():
+            secret = getpass.getpass(f"password for {name}: ")
+            if getpass.getpass("once more: ") != secret:
+                stop("the two differ; nothing was changed", 1)
+        else:
+            secret = sys.stdin.readline().rstrip("\n")
+        hash = password_hash(secret)
+    except DoorError as error:
+        stop(f"{error}; nothing was changed", 1)
+    people.parent.mkdir(parents=True, exist_ok=True)
+    with locked(people.parent):
+        text = "\n".join(
+            to_toml("person", {"name": who, "password": kept}) for who, kept in (known | {name: hash}).items()
+        )
+        write_whole(people, text.encode())
+    OUT.print(f"{people}: {len(known | {name: hash})} may come in; changed {datetime.now():%H:%M}", markup=False)
