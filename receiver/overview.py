@@ -66,6 +66,9 @@ class Told:
     at: str | None = None  # when it was last heard, or changed
     path: str = ""
 
+    def to_json(self) -> dict[str, Any]:
+        return {name: getattr(self, name) for name in ("about", "name", "path", "text", "needs", "at")}
+
 
 @dataclass(slots=True)
 class Overview:
@@ -82,20 +85,22 @@ class Overview:
         return [one for one in [self.bench, *self.lines, *self.paths] if one.needs]
 
     def to_json(self) -> dict[str, Any]:
-        def plain(told: Told) -> dict[str, Any]:
-            return {name: getattr(told, name) for name in ("about", "name", "path", "text", "needs", "at")}
-
         return {
             "runs": self.runs,
-            "bench": plain(self.bench),
-            "lines": list(map(plain, self.lines)),
-            "paths": list(map(plain, self.paths)),
+            "bench": self.bench.to_json(),
+            "lines": [one.to_json() for one in self.lines],
+            "paths": [one.to_json() for one in self.paths],
         }
 
 
-def look(store: Store, book: Book, now: datetime) -> Overview:
-    """What there is to see in a journal. JournalError where it cannot be read."""
-    return overview(store.seen(), list(store.events(*EVENTS)), book, now, runs=store.written_by_another())
+def look(store: Store, book: Book, now: datetime, only: Account | None = None) -> Overview:
+    """What there is to see in a journal, or of one account alone. JournalError where it cannot be read."""
+    seen, events = store.seen(), list(store.events(*EVENTS))
+    if only is not None:
+        seen = [one for one in seen if one.account == only.mark]
+        events = [one for one in events if one.get("account_mark") in (None, only.mark)]
+        book = Book((only,))
+    return overview(seen, events, book, now, runs=store.written_by_another())
 
 
 def overview(
@@ -123,6 +128,51 @@ def on_test(events: Iterable[dict[str, Any]], now: datetime) -> dict[str, dict[s
         for mark, event in last.items()
         if event["event"] == "on-test" and datetime.fromisoformat(event["until"]) > now
     }
+
+
+class Proving(NamedTuple):
+    """How far a proving has come, as its rows say; what it proves only a fold can tell (`conduct.sheet_of`)."""
+
+    name: str
+    mark: str
+    account_name: str
+    begun: str
+    by: str
+    ended: bool
+    signed: str  # `provisional`, `whole`, or "" where nobody has signed
+
+    @property
+    def runs(self) -> bool:
+        """Whether something is still to be done in it."""
+        return not self.ended and self.signed != "whole"
+
+    @property
+    def state(self) -> str:
+        """In a word or two."""
+        signed = {"whole": "signed", "provisional": "signed, provisional"}.get(self.signed, "")
+        return ", ".join(filter(None, (signed, "ended" if self.ended else ""))) or "runs"
+
+    def to_json(self) -> dict[str, Any]:
+        return self._asdict() | {"state": self.state}
+
+
+def provings(events: Iterable[dict[str, Any]]) -> list[Proving]:
+    """All provings, the newest first, from the rows of the event `proving`, the newest first."""
+    ended: set[str] = set()
+    signed: dict[str, str] = {}
+    found = []
+    for event in events:
+        name, word = event["proving"], event["act"]
+        if word == "end":
+            ended.add(name)
+        elif word == "sign":
+            signed.setdefault(name, "provisional" if event.get("provisional") else "whole")
+        elif word == "start":
+            account = event["plan"]["account"]
+            mark = event.get("account_mark") or account["number"]
+            told = (event["at"], event.get("by") or "", name in ended, signed.get(name, ""))
+            found.append(Proving(name, mark, account["name"], *told))
+    return found
 
 
 # In sentences
