@@ -12,7 +12,8 @@ from fastapi.concurrency import run_in_threadpool
 from sse_starlette import EventSourceResponse
 
 from protocols.dc09 import bare
-from receiver import glossary, intake, overview
+from receiver import glossary, overview
+from receiver import requests as folder_of
 from receiver.book import Account, Book
 from receiver.console.feed import Came
 from receiver.console.house import NOT_FOUND, AHouse, Engineer, House, Journal, account_of, page, part
@@ -271,7 +272,7 @@ def _accounts_with(book: Book, part: str) -> Iterator[Hit]:
 
 
 def _requests_with(house: House, part: str) -> Iterator[Hit]:
-    for one in intake.everything(house.settings.requests)[0]:
+    for one in folder_of.everything(house.settings.requests)[0]:
         head = one.head
         told = (head.reference, one.account.name, head.firm, head.installer, head.expects or "")
         if part in " ".join(told).lower():
