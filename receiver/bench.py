@@ -146,7 +146,9 @@ class Bench:
             resource.setrlimit(resource.RLIMIT_NOFILE, (open_files, resource.getrlimit(resource.RLIMIT_NOFILE)[1]))
         self._supervise(listening)
         self.event(
-            "start", "lines: " + ", ".join(f"{kind} {lines.peer_text(host, port)}" for kind, host, port in listening)
+            "start",
+            "lines: " + ", ".join(f"{kind} {lines.peer_text(host, port)}" for kind, host, port in listening),
+            listening=[{"line": kind, "host": host, "port": port} for kind, host, port in listening],
         )
         if synchronised() is False:
             self.told(
@@ -258,7 +260,7 @@ class Bench:
     def line_lost(self, line: str, port: int, why: str) -> None:
         """A port that should listen does not any more."""
         self.told(f"THE {line.upper()} LINE IS LOST: {why}")
-        self.event("line-lost", f"{line}: {why}")
+        self.event("line-lost", f"{line}: {why}", line=line, port=port)
         self.supervision.lose((line, port), self.clock.tick())
 
     def connection_failed(self, peer: str, why: str) -> None:
@@ -401,7 +403,7 @@ class Bench:
             if any(promise.kind == "test" for promise in account.promises()):
                 for path, at in self._tests_of(account, self.store):
                     self.supervision.recall(account.mark, path, "test", then(at))
-        for mark, path, kind in overdue_among(self.store.events()):
+        for mark, path, kind in overdue_among(self.store.events("path-overdue", "path-back")):
             self.supervision.recall_overdue(mark, path, kind)
 
     def _promised(self) -> Iterator[tuple[str, list[Promise], bool]]:

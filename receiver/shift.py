@@ -90,9 +90,10 @@ def open_refusals(store: Store) -> list[Refusal]:
     return fold((orjson.loads(row.text) for row in store.refused()), store.events("handled"))
 
 
-def handle(journal: Path, row: int, did: str, by: str, *, last: int | None = None) -> None:
+def handle(journal: Path, row: int, did: str, by: str, *, last: int | None = None) -> int:
     """Say what was done about a refused alarm, and with it about all that say the same, up to `last` (the whole line where
-    it is left out): what came after whoever handles it has looked stays open. ShiftError where there is nothing to handle.
+    it is left out): what came after whoever handles it has looked stays open. Gives the row that says so. ShiftError where
+    there is nothing to handle.
     """
     did, by = _said(did, "what was done"), _said(by, "who did it")
     store = Store(journal)
@@ -106,7 +107,7 @@ def handle(journal: Path, row: int, did: str, by: str, *, last: int | None = Non
     rows = [one for one in line.rows if last is None or one <= max(last, row)]
     which = f"row {rows[0]}" if len(rows) == 1 else f"{len(rows)} rows, {rows[0]} to {rows[-1]}"
     more = {"account": line.account} | ({"account_mark": line.mark} if line.mark else {})
-    wishes.note(
+    return wishes.note(
         journal,
         "handled",
         f"{line.said} ({which}): {did} ({by})",
@@ -166,21 +167,21 @@ def shift(events: Iterable[dict[str, Any]]) -> Shift:
     return found
 
 
-def note(journal: Path, text: str, by: str, account: Account | None = None) -> None:
+def note(journal: Path, text: str, by: str, account: Account | None = None) -> int:
     """Note something for whoever is on this shift and the next, perhaps about an account."""
     text, by = _said(text, "the note"), _said(by, "who notes it")
     whose = {"account": account.number, "account_mark": account.mark} if account else {}
     about = f"{account.mark} {account.name}: " if account else ""
-    wishes.note(journal, "shift-note", f"{about}{text} ({by})", text=text, by=by, **whose)
+    return wishes.note(journal, "shift-note", f"{about}{text} ({by})", text=text, by=by, **whose)
 
 
-def hand_over(journal: Path, text: str, by: str, to: str) -> None:
+def hand_over(journal: Path, text: str, by: str, to: str) -> int:
     """Hand the shift over to somebody, with what they must know. It waits until somebody takes it over."""
     text, by, to = _said(text, "what they must know"), _said(by, "who hands over"), _said(to, "to whom")
-    wishes.note(journal, "hand-over", f"{by} to {to}: {text}", text=text, by=by, to=to)
+    return wishes.note(journal, "hand-over", f"{by} to {to}: {text}", text=text, by=by, to=to)
 
 
-def take_over(journal: Path, row: int, by: str) -> None:
+def take_over(journal: Path, row: int, by: str) -> int:
     """Take over what waits in that row. ShiftError where it does not wait (any more)."""
     by = _said(by, "who takes over")
     store = Store(journal)
@@ -191,13 +192,15 @@ def take_over(journal: Path, row: int, by: str) -> None:
     if waiting is None or waiting.row != row:
         raise ShiftError(f"no hand-over waits in row {row}: somebody has taken it, or a newer one stands")
     detail = f"{by} has taken over from {waiting.by} (row {row})"
-    wishes.note(journal, "taken-over", detail, hand_over=row, by=by)
+    return wishes.note(journal, "taken-over", detail, hand_over=row, by=by)
 
 
 def _said(text: str, what: str) -> str:
     text = text.strip()
     if not text:
         raise ShiftError(f"{what} is empty")
+    if not text.isascii() and any("\ud800" <= character <= "\udfff" for character in text):
+        raise ShiftError(f"{what} has half a character in it")
     if len(text) > MOST_SAID:
         raise ShiftError(f"{what} has {len(text)} characters; {MOST_SAID} at most")
     return text

@@ -425,13 +425,16 @@ class Supervision:
         return number
 
 
-def overdue_among(rows: Iterable[dict[str, Any]]) -> set[tuple[str, str, Kind]]:
-    """The promises that were told as overdue and not as kept again: account, path, kind. From event rows, newest first."""
-    overdue: dict[tuple[str, str, Kind], bool] = {}
+def overdue_among(rows: Iterable[dict[str, Any]]) -> dict[tuple[str, str, Kind], str]:
+    """The promises that were told as overdue and not as kept again: account, path, kind, and when that was told. From event
+    rows, newest first.
+    """
+    overdue: dict[tuple[str, str, Kind], str | None] = {}
     for row in rows:
         if row["event"] in ("path-overdue", "path-back"):
-            overdue.setdefault((row["account_mark"], row["path"], row["promise"]), row["event"] == "path-overdue")
-    return {which for which, is_so in overdue.items() if is_so}
+            told = row["at"] if row["event"] == "path-overdue" else None
+            overdue.setdefault((row["account_mark"], row["path"], row["promise"]), told)
+    return {which: at for which, at in overdue.items() if at is not None}
 
 
 # In words

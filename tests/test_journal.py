@@ -320,24 +320,30 @@ def test_refused_alarms_are_found_by_an_index_of_their_own_and_no_frame_can_pret
         )
         assert [row.number for row in store.refused()] == [11, 15]
         assert [row.number for row in store.refused(after=11)] == [15]
-        asked: list[str] = []
-        store._db.set_trace_callback(asked.append)
-        list(store.refused())
-        store._db.set_trace_callback(None)
-        (plan,) = store._db.execute(f"EXPLAIN QUERY PLAN {asked[0]}").fetchall()
-        assert "entry_refused" in plan[3]
+        assert "entry_refused" in plan_of(store, store.refused)
     change(path, "DROP INDEX entry_refused")
     with closing(Store(path)) as store:  # no bench has opened it since
         assert [row.number for row in store.refused()] == [11, 15]
 
 
-def test_events_are_given_by_kind_and_no_text_can_pretend_to_be_one(tmp_path: Path) -> None:
+def test_events_are_given_by_kind_by_an_index_and_no_text_can_pretend_to_be_one(tmp_path: Path) -> None:
     with closing(Store(tmp_path / "a.journal", write=True)) as store:
         for event, detail in (("start", ""), ("stop", '"event":"start"'), ("book", ""), ("start", "again")):
             store.note({"at": "2026-11-25T12:00:00.000Z", "event": event, "detail": detail})
         assert [event["row"] for event in store.events("start")] == [4, 1]
         assert [event["row"] for event in store.events("book", "stop")] == [3, 2]
         assert [event["row"] for event in store.events()] == [4, 3, 2, 1]
+        assert "entry_kind" in plan_of(store, lambda: store.events("book", "stop"))
+        assert "entry_event" in plan_of(store, store.events)
+
+
+def plan_of(store: Store, ask: Callable[[], Any]) -> str:
+    """How SQLite finds what is asked for."""
+    asked: list[str] = []
+    store._db.set_trace_callback(asked.append)
+    list(ask())
+    store._db.set_trace_callback(None)
+    return " ".join(step[3] for step in store._db.execute(f"EXPLAIN QUERY PLAN {asked[0]}"))
 
 
 # The bench is killed

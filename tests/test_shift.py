@@ -103,6 +103,7 @@ def test_what_came_after_somebody_looked_stays_open(journal: Path) -> None:
         (1, "  ", "E. Example", "what was done is empty"),
         (1, "called", "", "who did it is empty"),
         (1, "x" * 4001, "E. Example", "4001 characters; 4000 at most"),
+        (1, "half \ud800", "E. Example", "half a character"),
         (5, "called", "E. Example", "row 5 is no refused alarm"),
         (99, "called", "E. Example", "row 99 is no refused alarm"),
     ],
@@ -187,7 +188,7 @@ def test_only_the_newest_hand_over_waits_and_it_is_taken_once(journal: Path) -> 
     assert len(said(journal, "taken-over")) == 1
 
 
-REFUSED: list[Callable[[Path], None]] = [
+REFUSED: list[Callable[[Path], int]] = [
     lambda path: note(path, " ", "A. Example"),
     lambda path: note(path, "words", " "),
     lambda path: hand_over(path, "", "A. Example", "B. Example"),
@@ -198,7 +199,7 @@ REFUSED: list[Callable[[Path], None]] = [
 
 
 @pytest.mark.parametrize("act", REFUSED)
-def test_empty_words_and_what_is_no_hand_over_are_refused(journal: Path, act: Callable[[Path], None]) -> None:
+def test_empty_words_and_what_is_no_hand_over_are_refused(journal: Path, act: Callable[[Path], int]) -> None:
     with pytest.raises(ShiftError):
         act(journal)
     assert not [*said(journal, "shift-note"), *said(journal, "hand-over"), *said(journal, "taken-over")]

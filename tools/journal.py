@@ -2,10 +2,10 @@
 
 import csv
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 import orjson
 import typer
@@ -13,13 +13,15 @@ from rich.progress import Progress
 
 from protocols.dc09 import bare, decode
 from protocols.envelope import from_printable
-from receiver.book import Kind
 from receiver.desk import millis
-from receiver.journal import JournalError, Row, Seen, Store
-from receiver.supervision import overdue_among, span
+from receiver.journal import JournalError, Row, Store
+from receiver.overview import heard
+from receiver.supervision import span
 from tools import decode as explainer
 from tools import words
 from tools.common import JOURNAL, OUT, TALK, book_from, key_from, print_json, stop
+
+Found = TypeVar("Found")
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -89,7 +91,8 @@ def show(
 
     Example: farend journal show 12 --journal station.journal
     """
-    (row,) = _guard(_open(journal).row(one) for one in [number])
+    store = _open(journal)
+    row = _asked(lambda: store.row(number))
     if row is None:
         stop(f"the journal has no row {number}", 1)
     if as_json:
@@ -179,31 +182,13 @@ def paths(
     Example: farend journal paths --journal station.journal --book station.toml
     """
     store = _open(journal)
-    seen = list(_guard(iter(store.seen())))
-    overdue = overdue_among(_guard(store.events()))
-    heard = {(one.account, one.path) for one in seen}
-    accounts = book_from(book).accounts
-    never = [
-        Seen(account.mark, path.line or "-", path.name, "never", 0)
-        for account in accounts
-        for path in account.path
-        if (account.mark, path.name) not in heard
-    ]
-    promised = {
-        (account.mark, promise.path, promise.kind): promise for account in accounts for promise in account.promises()
-    }
-    # A test promised by the account as a whole, or by an account that was never heard, has no line of its own above.
-    listed = {(one.account, one.path) for one in [*seen, *never]}
-    never += [Seen(mark, "-", path, "-", 0) for mark, path in {one[:2] for one in {*promised, *overdue}} - listed]
-    for one in sorted([*seen, *never]):
-        kinds: tuple[Kind, ...] = ("poll", "test")
-        late = [kind for kind in kinds if (one.account, one.path, kind) in overdue]
-        due = [promised[one.account, one.path, kind] for kind in kinds if (one.account, one.path, kind) in promised]
+    events = _guard(store.events("path-overdue", "path-back"))
+    for one, due, overdue in heard(_asked(store.seen), events, book_from(book).accounts):
         if as_json:
-            print_json(one._asdict() | {"overdue": late, "promises": [promise._asdict() for promise in due]})
+            print_json(one._asdict() | {"overdue": list(overdue), "promises": [promise._asdict() for promise in due]})
         else:
             more = [f"{promise.kind} every {span(promise.interval)}" for promise in due]
-            more += [f"{kind.upper()} OVERDUE" for kind in late]
+            more += [f"{kind.upper()} OVERDUE" for kind in overdue]
             told = f"{one.account:<10} {one.line:<4} {one.path or '-':<12} last {one.at}  polls {one.polls}"
             OUT.print("  ".join([told, *more]), markup=False, soft_wrap=True)
 
@@ -234,6 +219,13 @@ def _rows(
 def _guard(rows: Iterator[Any]) -> Iterator[Any]:
     try:
         yield from rows
+    except JournalError as error:
+        stop(str(error))
+
+
+def _asked(ask: Callable[[], Found]) -> Found:
+    try:
+        return ask()
     except JournalError as error:
         stop(str(error))
 
