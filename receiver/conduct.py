@@ -1,15 +1,16 @@
-"""What people do in a proving: begin it, call, tick, leave out, ask again, answer, end.
+"""What people do in a proving: begin it, call, tick, leave out, ask again, answer, sign, end.
 
 The rules alone, for whoever asks: a command line, a page. What is done becomes a row of the journal, and is there when
 the function returns. ConductError says in a sentence why something is not done; JournalError, as from `wishes`, why it
 could not be kept.
 """
 
+import os
 import secrets
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from protocols.codes import CATEGORIES
 from protocols.dc09 import bare
@@ -20,7 +21,10 @@ from receiver.desk import millis
 from receiver.journal import Store
 from receiver.plan import HAZARDS, Item, Plan, PlanError
 from receiver.proving import act, fold
-from receiver.sheet import GOOD, Sheet
+from receiver.sheet import GOOD, ROLES, Sheet
+
+if TYPE_CHECKING:
+    from receiver.paper import Papers
 
 SAID = ("said", "live")  # what a person ticks: nobody at the far end can see it
 
@@ -249,6 +253,106 @@ def answer(journal: Path, sheet: Sheet, row: int, yes: bool, *, by: str) -> None
     if row not in asked:
         raise ConductError(f"row {row} asks nothing; open questions: {', '.join(map(str, asked)) or 'none'}")
     say(journal, sheet, "answer", about=row, yes=yes, by=by)
+
+
+# Signing
+
+
+class Kept(NamedTuple):
+    """A signed record: the row that says so, its papers, and the files that they were written to."""
+
+    record: dict[str, Any]
+    papers: "Papers"
+    row: int
+    files: list[Path]
+
+
+def agree(journal: Path, sheet: Sheet, role: str, name: str, identified: str, *, by: str) -> int:
+    """Somebody signs just this sheet, as `record.substance` has it; the row. Said twice, it is the same signature."""
+    if role not in ROLES:
+        raise ConductError(f"{role!r} is no role that signs; those are {' and '.join(ROLES)}")
+    _needed(role, name, "whoever signs has a name")
+    _needed(f"{role}-known-by", identified, "how they were identified stands in the record")
+    if running(sheet).verdict == "open":
+        raise ConductError("not signed: see what is left; prove it, or skip it with a reason")
+    stands = records.standing(sheet).get(role)
+    if stands is not None and (stands["name"], stands["identified"]) == (name, identified):
+        return int(stands["row"])
+    signed = {"name": name, "identified": identified, "substance": records.substance(sheet)}
+    return say(journal, sheet, "agree", role=role, **signed, by=by)
+
+
+def sign(journal: Path, sheet: Sheet, folder: Path | None, *, by: str, stem: str = "") -> Kept:
+    """Make the record that both have signed, and its files: `.json`, `.html` and `.pdf`, named `stem`, or by account and
+    proving. Without a folder nothing is written.
+
+    The row that says so comes before the files: a paper of which the journal knows nothing would be worse than one that
+    is missing, since that can be made again. So said once more, it gives the same record and completes what was broken off.
+    """
+    from receiver.paper import papers  # here alone: what it is made with takes longer to load than most commands take
+
+    stands = records.standing(running(sheet))
+    if sheet.verdict == "open" or len(stands) < len(ROLES):
+        missing = " and ".join(role for role in ROLES if role not in stands)
+        raise ConductError(f"not signed: what stands now is to be signed by {missing or 'both, once nothing is left'}")
+    store = Store(journal)
+    try:
+        last = sheet.signed[-1] if sheet.signed else None
+        record, row = None, 0
+        if last and last["row"] > max(one["row"] for one in stands.values()):
+            record, row = _made_again(store, sheet, last), last["row"]
+        fresh = record is None
+        record = record or records.make(sheet, store)
+    finally:
+        store.close()
+    made = papers(record)
+    files = _files(folder, stem or _stem(sheet, record), made, numbered=not stem) if folder is not None else {}
+    if fresh:
+        told = {"record": record["digest"], "provisional": record["provisional"]} | made.marks
+        again = {"judged": record["judgement"]["judged"], "last": record["judgement"]["rows"][1]}
+        row = say(journal, sheet, "sign", **told, **again, by=by)
+    for file, data in files.items():
+        try:
+            with file.open("ab" if file.exists() else "xb") as paper:
+                paper.write(data[paper.tell() :])
+        except OSError as error:
+            raise ConductError(f"signed in row {row}, but {file} cannot be written ({error.strerror}): sign once more"
+                               " when it can") from None  # fmt: skip
+    return Kept(record, made, row, list(files))
+
+
+def _stem(sheet: Sheet, record: Mapping[str, Any]) -> str:
+    return f"{sheet.plan.account.number}-{sheet.proving}{'-provisional' * record['provisional']}"
+
+
+def _made_again(store: Store, sheet: Sheet, signed: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The record that was signed there, from the journal; None where another version of this program made it."""
+    if not signed["judged"]:
+        return None
+    entries = [one for one in records.entries(store, sheet.plan.account.number) if one["row"] <= signed["last"]]
+    then = fold(sheet.plan, entries, datetime.fromisoformat(signed["judged"]), sheet.proving)
+    record = records.make(then, store)
+    return record if record["digest"] == signed["record"] else None
+
+
+def _files(folder: Path, stem: str, made: "Papers", *, numbered: bool) -> dict[Path, bytes]:
+    """Where each paper goes, and that it can: beside nothing, itself, or what was broken off while it was written.
+
+    Where another record has the name already, the next number is taken, or it is refused.
+    """
+    for number in range(1, 100 if numbered else 2):
+        place = folder / (stem + f"-{number}" * (number > 1))
+        files = {place.with_name(f"{place.name}.{form}"): data for form, data in made._asdict().items()}
+        try:
+            if all(not file.exists() or data.startswith(file.read_bytes()) for file, data in files.items()):
+                break
+        except OSError as error:
+            raise ConductError(f"{place}: {error.strerror}") from None
+    else:
+        raise ConductError(f"{place} has another record already: give this one another name")
+    if not os.access(folder, os.W_OK):
+        raise ConductError(f"{folder} is no folder that can be written to")
+    return files
 
 
 # Saying

@@ -31,7 +31,7 @@ from receiver.measures import (
     when,
 )
 from receiver.plan import Code, Plan, accepted, paths_alike
-from receiver.sheet import CALL_SECONDS, GOOD, Call, How, Line, Polls, Sheet
+from receiver.sheet import CALL_SECONDS, GOOD, ROLES, Call, How, Line, Polls, Sheet
 from receiver.wrong import WRONG, Finding
 
 COME_SECONDS = 60  # after a call a signal is late when it takes longer than this and the row's rightful delay
@@ -55,7 +55,8 @@ ACTS = {
     "again": ("about", "reason", "by"),
     "skip": ("about", "reason", "by"),  # a row, or a finding
     "answer": ("about", "yes", "by"),  # the journal's row of a signal: was it the installer?
-    "sign": ("record", "provisional", "by"),
+    "agree": ("role", "name", "identified", "substance", "by"),  # to what was signed: see `record.substance`
+    "sign": ("record", "provisional", "by"),  # newer rows also have what makes the record again, and its papers' hashes
     "end": ("reason", "by"),
 }
 
@@ -63,7 +64,7 @@ ACTS = {
 def act(account: Account, proving: str, word: str, **fields: Any) -> dict[str, Any]:
     """The journal row of something that a person says of a proving."""
     assert set(fields) >= set(ACTS[word]), f"{word} lacks one of {ACTS[word]}"
-    told = [str(fields[name]) for name in ("about", "reason", "saw") if fields.get(name)]
+    told = [str(fields[name]) for name in ("about", "role", "name", "reason", "saw") if fields.get(name)]
     detail = ": ".join((word, *told)) + f" ({fields['by']})"
     who = {"account": account.number, "account_mark": account.mark}
     return {"event": "proving", "detail": detail, "proving": proving, "act": word} | who | fields
@@ -231,7 +232,13 @@ class _Fold:
             self.reasons[entry["about"]] = reason  # some findings are made only at the end of the fold
 
     def _act_sign(self, entry: Entry) -> None:
-        self.sheet.signed.append({name: entry.get(name) for name in ("at", "row", "record", "provisional", "by")})
+        told = ("at", "row", "record", "provisional", "by", "judged", "last", "page", "pdf")
+        self.sheet.signed.append({name: entry.get(name) for name in told})
+
+    def _act_agree(self, entry: Entry) -> None:
+        if entry["role"] in ROLES:
+            told = ("role", "name", "identified", "at", "row", "substance", "by")
+            self.sheet.agreed.append({name: entry[name] for name in told})
 
     def _act_end(self, entry: Entry) -> None:
         self.sheet.ended = entry["at"]
@@ -646,7 +653,8 @@ class _Fold:
             self._silent(line)
             self._close(line)
         for finding in self.sheet.findings:
-            finding.settled = finding.settled or self.reasons.get(finding.id, "") or self._settled(finding)
+            finding.reason = self.reasons.get(finding.id, "")
+            finding.settled = finding.settled or finding.reason or self._settled(finding)
         self.sheet.findings.sort(key=lambda finding: (finding.row, finding.id))
 
     def _silent(self, line: Line) -> None:

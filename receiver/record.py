@@ -12,13 +12,13 @@ from protocols.dc09 import bare
 from receiver.journal import Store
 from receiver.plan import Plan, PlanError
 from receiver.proving import fold
-from receiver.sheet import Sheet
+from receiver.sheet import ROLES, Sheet
 
 CAUTION = (
     "farend is a bench tool, not a listed or approved receiver. Put accounts on test and tell the station first; "
     "local codes and licensed practice decide."
 )
-VERSION = 1
+VERSION = 2
 MODE: Literal["bench"] = "bench"
 
 
@@ -40,8 +40,38 @@ def entries(store: Store, account: str, after: int = 0) -> list[dict[str, Any]]:
     return [orjson.loads(row.text) for row in store.rows(account=bare(account), events=True, after=after)]
 
 
-def make(sheet: Sheet, store: Store, signed: list[dict[str, str]]) -> dict[str, Any]:
-    """The record of a sheet. Who signed is `{"role": …, "name": …, "identified": …}` each."""
+def substance(sheet: Sheet) -> str:
+    """SHA-256 of what is signed: what was seen and in which rows, what was left out, what went wrong, and the verdict.
+
+    Nothing in it changes by itself while polls come in and time passes: no measure, no clock, no text of a finding (some
+    tell how long something has lasted), and of how a finding was settled only what a person gave as the reason. A new
+    finding, a row seen, asked again or left out, polls that stop: each makes it another.
+    """
+    signed = {
+        "proving": sheet.proving,
+        "lines": [[line.item.id, line.state, line.why, line.rows] for line in sheet.lines],
+        "findings": [[one.id, one.rule, one.row, one.items, bool(one.settled), one.reason] for one in sheet.findings],
+        "questions": [question["row"] for question in sheet.questions],
+        "verdict": sheet.verdict,
+        "rehearsed": sheet.rehearsed,
+    }
+    return hashlib.sha256(orjson.dumps(signed, option=orjson.OPT_SORT_KEYS)).hexdigest()
+
+
+def standing(sheet: Sheet) -> dict[str, dict[str, Any]]:
+    """The signatures that stand, by role: the last of each to just this substance. What came later is signed again."""
+    now = substance(sheet)
+    return {one["role"]: one for one in sheet.agreed if one["substance"] == now}
+
+
+def signatures(sheet: Sheet) -> list[dict[str, Any]]:
+    """The signatures that stand as a record has them: who, how they were identified, when, and in which row."""
+    told, stand = ("role", "name", "identified", "at", "row"), standing(sheet)
+    return [{name: stand[role][name] for name in told} for role in ROLES if role in stand]
+
+
+def make(sheet: Sheet, store: Store) -> dict[str, Any]:
+    """The record of a sheet, with the signatures that stand."""
     content = {
         "record": "farend proving",
         "version": VERSION,
@@ -50,7 +80,7 @@ def make(sheet: Sheet, store: Store, signed: list[dict[str, str]]) -> dict[str, 
         "caution": CAUTION,
         "provisional": sheet.verdict == "provisional",
         "rehearsal": sheet.rehearsed,
-        "signatures": signed,
+        "signatures": signatures(sheet),
         "plan": sheet.plan.to_json(),
         "judgement": sheet.to_json(),
         "hashes": {str(number): hash for number, hash in store.hashes(sorted(set(_rows_of(sheet)))).items()},
@@ -65,7 +95,7 @@ def _rows_of(sheet: Sheet) -> Iterator[int]:
 
 def _named(told: Mapping[str, Any]) -> Iterator[int]:
     yield from {row for line in told["sheet"] for row in line["rows"]}
-    for part in ("findings", "questions", "left_out", "tests", "signed"):
+    for part in ("findings", "questions", "left_out", "tests", "agreed", "signed"):
         yield from {one["row"] for one in told[part]}
     yield from {row for one in told["confirmed"] for row in one["rows"]}
     yield from {row for row in told["rows"] if row}
@@ -77,8 +107,12 @@ def digest(record: Mapping[str, Any]) -> str:
     return hashlib.sha256(orjson.dumps(content, option=orjson.OPT_SORT_KEYS)).hexdigest()
 
 
-def check(record: Mapping[str, Any], store: Store) -> Iterator[str]:
-    """Hold a record against a journal: every difference in a sentence. Nothing is said where the two agree."""
+def check(record: Mapping[str, Any], store: Store, form: str = "json", mark: str | None = None) -> Iterator[str]:
+    """Hold a record against a journal: every difference in a sentence. Nothing is said where the two agree.
+
+    `mark` is the SHA-256 of the file that it was read from, where that is its page or PDF (`form`): a person reads these, so
+    not a character of them may be another than when they were signed.
+    """
     if record.get("record") != "farend proving" or record.get("version") != VERSION:
         yield f"it is no record of a proving of version {VERSION}"
         return
@@ -102,7 +136,8 @@ def check(record: Mapping[str, Any], store: Store) -> Iterator[str]:
         elif there[number] != hash:
             yield f"row {number} of the journal is another than the one that was signed"
     mine = [entry for entry in entries(store, plan.account.number) if entry["row"] <= last]
-    again = orjson.loads(orjson.dumps(fold(plan, mine, judged, told["proving"]).to_json()))
+    sheet = fold(plan, mine, judged, told["proving"])
+    again = orjson.loads(orjson.dumps(sheet.to_json()))
     try:
         yield from list(_differences(told, again))
     except (KeyError, TypeError, AttributeError) as error:
@@ -112,10 +147,18 @@ def check(record: Mapping[str, Any], store: Store) -> Iterator[str]:
     judged_so = record.get("provisional") == (told.get("verdict") == "provisional")
     if not judged_so or record.get("rehearsal") != told.get("rehearsed") or told.get("verdict") == "open":
         yield "what the record calls itself (provisional, rehearsal) does not fit its judgement"
+    signatures_due = signatures(sheet)
+    if record.get("signatures") != signatures_due:
+        yield "the signatures are not those that stand in the journal"
+    if len(signatures_due) != len(ROLES):
+        yield f"it is not signed by {' and '.join(ROLES)}, each to just what it says"
     signed = {"event": "proving", "act": "sign", "proving": told["proving"], "record": record.get("digest")}
     signed |= {"account_mark": plan.account.mark, "provisional": record.get("provisional")}
-    if not any(all(event.get(key) == value for key, value in signed.items()) for event in store.events("proving")):
+    rows = [event for event in store.events("proving") if all(event.get(key) == value for key, value in signed.items())]
+    if not rows:
         yield "the journal has no row that says that this record was signed"
+    elif form != "json" and all(event.get(form) != mark for event in rows):
+        yield f"this {form} is another than the one that was signed: something in it was changed"
 
 
 def _differences(told: Mapping[str, Any], again: Mapping[str, Any]) -> Iterator[str]:

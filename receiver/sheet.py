@@ -14,6 +14,7 @@ State = Literal[
     "called", "swept", "said", "seen live", "polled", "half", "open", "pending", "overdue", "skipped", "optional"
 ]
 GOOD = frozenset(("called", "swept", "said", "seen live", "polled"))
+ROLES = ("engineer", "installer")  # both sign
 STATES = {
     "called": "proved: the installer said that it comes, and it came",
     "swept": "proved: it reports; which device on the wall it is was not called",
@@ -145,7 +146,8 @@ class Sheet:
     repeats: int = 0
     confirmed: list[dict[str, Any]] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
-    signed: list[dict[str, Any]] = field(default_factory=list)
+    agreed: list[dict[str, Any]] = field(default_factory=list)  # signatures, whether they stand or not
+    signed: list[dict[str, Any]] = field(default_factory=list)  # records
     recent: list[Entry] = field(default_factory=list)
     call: Call | None = None
     path_call: Call | None = None
@@ -172,6 +174,16 @@ class Sheet:
         if self.open or self.standing or self.questions or self.begun is None:
             return "open"
         return "provisional" if self.pending else "proved"
+
+    @property
+    def signed_whole(self) -> bool:
+        """Whether it was signed with nothing left for later."""
+        return any(not one["provisional"] for one in self.signed)
+
+    @property
+    def over(self) -> bool:
+        """Whether nobody does anything in it any more: it was ended, or signed whole."""
+        return self.ended is not None or self.signed_whole
 
     @property
     def until(self) -> datetime | None:
@@ -210,6 +222,7 @@ class Sheet:
             "repeats": self.repeats,
             "confirmed": self.confirmed,
             "remarks": self.remarks,
+            "agreed": self.agreed,
             "signed": self.signed,
         }
 
@@ -265,3 +278,12 @@ def left_of_test(sheet: Sheet) -> str:
     seconds = (sheet.until - sheet.now).total_seconds()
     hurry = " — prolong it, or come to an end" if seconds <= 900 else ""
     return f"{spoken_time(seconds)} of test left{hurry}"
+
+
+def state_of(sheet: Sheet) -> str:
+    """How far a proving is, in words."""
+    if sheet.signed:
+        return ("signed" if sheet.signed_whole else "signed, provisional") + ", then ended" * bool(sheet.ended)
+    if sheet.ended:
+        return "ended unsigned"
+    return f"{sheet.verdict}; {left_of_test(sheet)}"

@@ -91,6 +91,7 @@ class Finding:
     path: str | None = None
     last: int = 0  # the last row that shows it
     settled: str = ""  # why it is no more; empty while it stands
+    reason: str = ""  # the part of that which a person gave
 
     def to_json(self) -> dict[str, Any]:
         return {name: getattr(self, name) for name in ("id", "rule", "text", "row", "at", "items", "settled")}

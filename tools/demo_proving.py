@@ -3,20 +3,19 @@
 import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import suppress
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-import orjson
 from rich.text import Text
 
+from receiver import conduct
 from receiver import record as records
 from receiver.book import Account
-from receiver.desk import millis
 from receiver.journal import Store
+from receiver.paper import read
 from receiver.plan import make
-from receiver.proving import act, fold
-from receiver.sheet import Sheet
+from receiver.sheet import ROLES, Sheet
 from tools import words
 from tools.common import OUT, print_json
 from tools.sheet import count, heading, what_is_wrong
@@ -30,21 +29,18 @@ class DemoProving:
     def __init__(self, plan: dict[str, Any], account: Account, journal: Path) -> None:
         self.steps, self.due, self.reference = plan["step"], plan["verdict"], plan["reference"]
         self.account, self.plan = account, make(account)
-        self._store, self._proving = Store(journal), "demo"
+        self._journal, self._store, self._proving = journal, Store(journal), ""
         self.wrong: list[str] = []
 
     def sheet(self) -> Sheet:
         """As it stands now."""
-        return fold(self.plan, records.entries(self._store, self.account.number), datetime.now(UTC), self._proving)
+        return conduct.sheet_of(self._store, self._proving)
 
     async def begin(self) -> None:
         """Put the account on test, and start."""
-        until = millis(datetime.now(UTC) + timedelta(minutes=30))
-        await self._wish(
-            {"wish": "on-test", "account": self.account.number, "until": until, "reference": self.reference}
-            | {"confirmed_by": ENGINEER}
-        )
-        await self._say("start", plan=self.plan.to_json(), installer="an installer of the demo")
+        self._proving = await asyncio.to_thread(
+            conduct.begin, self._journal, self.plan, lasts=timedelta(minutes=30), reference=self.reference,
+            confirmed_by=ENGINEER, installer="an installer of the demo", by=ENGINEER)  # fmt: skip
 
     async def play(
         self, send: Callable[[dict[str, Any]], Any], entries: "asyncio.Queue[dict[str, Any]]"
@@ -78,43 +74,34 @@ class DemoProving:
 
     async def _enter(self, step: dict[str, Any]) -> None:
         if "call" in step:
-            await self._say("call", about=step["call"], sweep=False)
+            await self._do(conduct.call, step["call"])
         elif "tick" in step:
-            await self._say("tick", about=step["tick"], saw=step["saw"])
+            await self._do(conduct.tick, step["tick"], step["saw"])
         elif "answer" in step:
-            await self._say("answer", about=self.sheet().questions[0]["row"], yes=step["answer"] == "yes")
+            await self._do(conduct.answer, self.sheet().questions[0]["row"], step["answer"] == "yes")
         for item in step.get("skip", ()):
-            await self._say("skip", about=item, reason=step["reason"])
+            await self._do(conduct.skip, item, step["reason"])
 
-    async def _say(self, word: str, **fields: Any) -> None:
-        await self._wish({"wish": "note", "entry": act(self.account, self._proving, word, by=ENGINEER, **fields)})
+    async def _do(self, act: Callable[..., Any], *what: Any) -> Any:
+        """In a thread of its own: it waits for the bench, which runs on this one."""
+        return await asyncio.to_thread(act, self._journal, self.sheet(), *what, by=ENGINEER)
 
-    async def _wish(self, wish: dict[str, Any]) -> None:
-        """Leave a wish, and wait until its row is there."""
-        before = self._last()
-        self._store.wish(wish)
-        for _ in range(200):
-            if self._last() > before:
-                return
-            await asyncio.sleep(0.02)
-
-    def _last(self) -> int:
-        return max((row.number for row in self._store.rows(account=self.account.number, events=True)), default=0)
-
-    async def end(self, folder: Path) -> Path:
-        """Sign, and give the record's file."""
+    async def end(self, folder: Path) -> list[Path]:
+        """Sign, and give the record's files."""
         sheet = self.sheet()
         if sheet.verdict != self.due:
             self.wrong.append(f"the proving is {sheet.verdict}, should be {self.due}")
-        signed = [
-            {"role": role, "name": "nobody: a demo", "identified": "not at all"} for role in ("engineer", "installer")
-        ]
-        record = records.make(sheet, self._store, signed)
-        file = folder / "gull-rock.json"
-        file.write_bytes(orjson.dumps(record, option=orjson.OPT_INDENT_2))
-        await self._say("sign", record=record["digest"], provisional=record["provisional"])
-        self.wrong += [f"the record: {one}" for one in records.check(record, self._store)]
-        return file
+        try:
+            for role in ROLES:
+                await self._do(conduct.agree, role, "nobody: a demo", "not at all")
+            kept = await self._do(conduct.sign, folder)
+        except conduct.ConductError as error:
+            self.wrong.append(str(error))
+            return []
+        for file in kept.files:
+            record, form, mark = read(file.read_bytes())
+            self.wrong += [f"the record, {form}: {one}" for one in records.check(record, self._store, form, mark)]
+        return list(kept.files)
 
 
 async def prove(
@@ -139,7 +126,7 @@ async def prove(
             for finding in (one for one in sheet.standing if entry and one.row == entry["row"]):
                 OUT.print(Text(f"✗ {finding.text}", style="bold"))
         await asyncio.sleep(pace)
-    file = await proving.end(folder)
+    files = await proving.end(folder)
     sheet = proving.sheet()
     if as_json:
         print_json({"step": "proving", "say": "the record", "wrong": proving.wrong, "entry": sheet.to_json()})
@@ -147,6 +134,6 @@ async def prove(
     OUT.print()
     OUT.print(heading(sheet))
     OUT.print(what_is_wrong(sheet))
-    OUT.print(
-        f"Its record, provisional until {count(len(sheet.pending), 'row')} came by themselves: {file}", soft_wrap=True
-    )
+    names = ", ".join(map(str, files))
+    OUT.print(f"Its record, provisional until {count(len(sheet.pending), 'row')} came by themselves: {names}", markup=False,
+              soft_wrap=True)  # fmt: skip

@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import orjson
 import typer
@@ -28,6 +28,9 @@ from receiver.sheet import Sheet, left_of_test
 from tools import book as books
 from tools.common import JOURNAL, OUT, book_from, conducted, length_of, print_json, say_on_test, say_untaken, stop
 from tools.sheet import count, plan_table, what_is_left, whole_sheet
+
+if TYPE_CHECKING:
+    from receiver.paper import Read
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -211,7 +214,7 @@ def _plan_from(file: Path, account: Account) -> Plan:
 
 
 def _plan_of(record: Path) -> Plan:
-    found = _read_record(record)
+    found = _read_record(record).record
     if records.digest(found) != found.get("digest") or found.get("provisional") is not False:
         stop(f"{record} is provisional, or was changed since it was signed: only a whole record can be built on", 1)
     try:
@@ -472,38 +475,34 @@ def sign(
     installer: Annotated[str, typer.Option(metavar="NAME", help="The installer.")],
     engineer_known_by: Annotated[str, typer.Option(metavar="HOW", help="How the engineer was identified.")],
     installer_known_by: Annotated[str, typer.Option(metavar="HOW", help="How the installer was identified.")],
-    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Where the record goes.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="FILE.json", help="Where the record goes.")] = None,
+    by: By = None,
     journal: Where = JOURNAL,
 ) -> None:
-    """Sign: write the record as JSON. Refused while anything is left but what comes later; then it is provisional.
+    """Sign, for both: two rows in the journal, and the record as JSON, as a page and as a PDF beside each other.
+
+    Refused while anything is left but what comes later; then it is provisional. Broken off, it is completed by running it
+    again.
 
     Example: farend prove sign 4471 --engineer "E. Example" --engineer-known-by "logged in" --installer "I. Example"
     --installer-known-by "voice, call-back number on file"
     """
     store = open_journal(journal)
     sheet = find_proving(store, account)
-    for name, value in (("--engineer", engineer), ("--installer", installer), ("--engineer-known-by", engineer_known_by),
-                        ("--installer-known-by", installer_known_by)):  # fmt: skip
-        if not value.strip():
-            stop(f"{name} is empty")
     if sheet.verdict == "open":
         OUT.print(what_is_left(sheet))
-        stop("not signed: see what is left; prove it, or skip it with a reason", 1)
-    signatures = [
-        {"role": "engineer", "name": engineer, "identified": engineer_known_by},
-        {"role": "installer", "name": installer, "identified": installer_known_by},
-    ]
-    record = records.make(sheet, store, signatures)
-    file = out or Path(f"{sheet.plan.account.number}-{sheet.proving}{'-provisional' * record['provisional']}.json")
-    try:
-        with file.open("xb") as open_file:
-            open_file.write(orjson.dumps(record, option=orjson.OPT_INDENT_2) + b"\n")
-    except OSError as error:
-        stop(f"--out {file}: {error.strerror}")
+    by = by or engineer
+    if out is not None and out.suffix != ".json":
+        stop(f"--out {out}: the record's file ends in .json; its page and its PDF go beside it")
+    folder, stem = (out.parent, out.stem) if out is not None else (Path(), "")
     with conducted():
-        conduct.say(journal, sheet, "sign", record=record["digest"], provisional=record["provisional"], by=engineer)
+        conduct.agree(journal, sheet, "engineer", engineer, engineer_known_by, by=by)
+        conduct.agree(journal, _now(store, sheet), "installer", installer, installer_known_by, by=by)
+        kept = conduct.sign(journal, _now(store, sheet), folder, by=by, stem=stem)
+    record = kept.record
     kind = "PROVISIONAL: sign again once the rest has come" if record["provisional"] else "whole"
-    OUT.print(f"{file}: signed, {kind}. SHA-256 {record['digest']}", markup=False, soft_wrap=True)
+    names = ", ".join(str(file) for file in kept.files)
+    OUT.print(f"{names}: signed, {kind}. SHA-256 {record['digest']}", markup=False, soft_wrap=True)
     if record["rehearsal"]:
         OUT.print("Everything came from this machine itself: a rehearsal, and it says so.")
     if sheet.until is not None:
@@ -520,36 +519,37 @@ def check(
 ) -> None:
     """Hold a record against a journal: same rows, same hashes, same judgement. Exit code 1 when they differ.
 
+    RECORD is any of its three files. Of the page and the PDF not a character may be another than when they were signed.
+
     Example: farend prove check 4471-1f00c3d2.json --journal station.journal
     """
     found = _read_record(record)
     store = open_journal(journal)
     try:
-        wrong = list(records.check(found, store))
+        wrong = list(records.check(found.record, store, found.form, found.mark))
     except JournalError as error:
         stop(str(error))
     if as_json:
-        print_json({"record": str(record), "digest": found.get("digest"), "wrong": wrong})
+        print_json({"record": str(record), "form": found.form, "digest": found.record.get("digest"), "wrong": wrong})
     else:
         for one in wrong:
             OUT.print(f"✗ {one}", markup=False, soft_wrap=True)
         if not wrong:
-            rows = len(found["hashes"])
-            OUT.print(f"{record}: agrees with the journal; {rows} rows have their hashes, the judgement is the same",
+            rows, form = len(found.record["hashes"]), "" if found.form == "json" else f", the {found.form} is as signed"
+            OUT.print(f"{record}: agrees with the journal; {rows} rows have their hashes, the judgement is the same{form}",
                       markup=False, soft_wrap=True)  # fmt: skip
     raise typer.Exit(1 if wrong else 0)
 
 
-def _read_record(file: Path) -> dict[str, Any]:
+def _read_record(file: Path) -> "Read":
+    from receiver.paper import PaperError, read  # here alone: it takes longer to load than most commands take
+
     try:
-        found = orjson.loads(file.read_bytes())
+        return read(file.read_bytes())
     except OSError as error:
         stop(f"{file} cannot be read: {error.strerror}")
-    except ValueError:
-        stop(f"{file} is no JSON, so no record")
-    if not isinstance(found, dict) or found.get("record") != "farend proving":
-        stop(f"{file} is no record of a proving")
-    return found
+    except PaperError as error:
+        stop(f"{file}: {error}")
 
 
 # Finding and saying
@@ -591,6 +591,10 @@ def find_proving(store: Store, words_: str, *, running: bool = True) -> Sheet:
     with conducted():
         sheet = conduct.judged(store, find_start(store, words_))
         return conduct.running(sheet) if running else sheet
+
+
+def _now(store: Store, sheet: Sheet) -> Sheet:
+    return conduct.sheet_of(store, sheet.proving)
 
 
 def _who(by: str | None) -> str:

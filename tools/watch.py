@@ -9,17 +9,16 @@ import time
 import tty
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
-from datetime import UTC, datetime
 from io import StringIO
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from rich.live import Live
 
-from receiver import record as records
-from receiver.plan import Plan, PlanError
-from receiver.proving import fold
+from receiver.plan import PlanError
 from receiver.sheet import Sheet
+from receiver.watched import Watched
 from tools import common
 from tools.common import OUT, print_json, stop
 from tools.prove import JOURNAL, Where, Which, app, find_start, open_journal
@@ -31,30 +30,21 @@ TYPED = ("call", "tick", "skip", "again", "answer", "prolong")
 HELP = "call … · call none · tick … --saw … · skip … --reason … · again … · answer ROW yes · prolong --for 1h · quit"
 
 
-class Watched:
-    """One proving, folded again whenever the journal has more of its account."""
+class Screen:
+    """The proving that the words mean, looked at again and again."""
 
-    def __init__(self, journal: Any, words: str) -> None:
+    def __init__(self, journal: Path, words: str) -> None:
         self._store = open_journal(journal)
         event = find_start(self._store, words)
-        self.account, self._proving = event["account"], event["proving"]
         try:
-            self._plan = Plan.from_json(event["plan"])
+            self._watched = Watched(event)
         except PlanError as error:
             stop(f"row {event['row']}: {error}")
-        self._entries: list[dict[str, Any]] = []
-        self._sheet: Sheet | None = None
-        self._folded = 0.0
+        self.account = self._watched.account
 
     def sheet(self) -> Sheet:
         """As it stands now."""
-        last = self._entries[-1]["row"] if self._entries else 0
-        fresh = records.entries(self._store, self.account, last)
-        self._entries += fresh
-        if fresh or self._sheet is None or time.monotonic() - self._folded > 1.0:
-            self._sheet = fold(self._plan, self._entries, datetime.now(UTC), self._proving)
-            self._folded = time.monotonic()
-        return self._sheet
+        return self._watched.sheet(self._store)
 
 
 def watch(
@@ -69,7 +59,7 @@ def watch(
 
     Example: farend prove watch 4471
     """
-    watched = Watched(journal, account)
+    watched = Screen(journal, account)
     if as_json:
         _as_json(watched, once)
     elif once or not (OUT.is_terminal and sys.stdin.isatty()):
@@ -78,7 +68,7 @@ def watch(
         _live(watched, journal)
 
 
-def _as_json(watched: Watched, once: bool) -> None:
+def _as_json(watched: Screen, once: bool) -> None:
     before: dict[str, Any] = {}
     while True:
         now = watched.sheet().to_json()
@@ -90,7 +80,7 @@ def _as_json(watched: Watched, once: bool) -> None:
         time.sleep(LOOK_SECONDS)
 
 
-def _live(watched: Watched, journal: Any) -> None:
+def _live(watched: Screen, journal: Any) -> None:
     typed, said = "", HELP
     with _keys() as keys, Live(console=OUT, screen=True, auto_refresh=False, redirect_stdout=False) as live:
         while True:

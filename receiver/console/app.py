@@ -16,7 +16,8 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from receiver.book import BookError
-from receiver.console import live, shifts, station
+from receiver.conduct import ConductError
+from receiver.console import live, provings, shifts, site, station
 from receiver.console.door import Door, DoorError, TooOftenError, same
 from receiver.console.feed import Feed
 from receiver.console.house import (
@@ -34,6 +35,7 @@ from receiver.console.house import (
 from receiver.journal import JournalError
 from receiver.record import CAUTION, MODE, software
 from receiver.shift import ShiftError
+from receiver.wishes import NotTakenError
 
 MOST_BODY = 1 << 20  # bytes of a form; a zone list of thousands of lines is a tenth of it
 HEADERS = {
@@ -46,7 +48,17 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
-ROUTERS = (live.pages, live.api, station.pages, station.api, shifts.pages, shifts.api)
+ROUTERS = (
+    live.pages,
+    live.api,
+    provings.pages,
+    provings.api,
+    site.pages,
+    station.pages,
+    station.api,
+    shifts.pages,
+    shifts.api,
+)
 
 
 def make(
@@ -234,7 +246,7 @@ def _troubles(app: FastAPI) -> None:
         app.add_exception_handler(kind, said)
 
 
-REFUSALS: tuple[type[Exception], ...] = (BookError, DoorError, ShiftError)
+REFUSALS: tuple[type[Exception], ...] = (BookError, ConductError, DoorError, NotTakenError, ShiftError)
 
 
 class _Guard:

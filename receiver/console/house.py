@@ -1,5 +1,6 @@
 """What all pages share: the settings, who asks, the journal for one request, templates, times, and errors in words."""
 
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
@@ -51,6 +52,7 @@ class House:
     tell: Callable[[str], None] = lambda _: None
     again: Callable[[], None] = lambda: None  # shows a new one-time link where the terminal is
     templates: Environment = field(init=False)
+    signing: threading.Lock = field(default_factory=threading.Lock)  # two who sign at once make one record
     kept: dict[str, Any] = field(default_factory=dict)  # what a module keeps between requests, by its name
     _book: tuple[float, Book] | None = None
 

@@ -1,0 +1,44 @@
+"""Pages that follow the journal: their parts are sent again when what they show has changed."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from typing import Any
+
+from fastapi import Response
+from fastapi.concurrency import run_in_threadpool
+from sse_starlette import EventSourceResponse
+
+from receiver.console.house import House
+
+PING_SECONDS = 15
+PAUSE_SECONDS = 0.2  # between two sendings: nobody reads faster
+LOOK_SECONDS = 5.0  # how often it is looked at although no row came: time passes, too
+
+
+def following(
+    house: House, render: Callable[[], str | None], concerns: Callable[[dict[str, Any]], bool] = lambda _: True
+) -> Response:
+    """Send what `render` gives (elements with an id each) whenever it differs; None ends it, and the page loads again.
+
+    `concerns` says of a new row whether it may matter. `render` runs in a thread.
+    """
+
+    async def send() -> AsyncIterator[dict[str, Any]]:
+        async with house.feed.watcher() as watcher:
+            shown = ""
+            while not house.feed.closing:
+                now = await run_in_threadpool(render)
+                if now is None:
+                    yield {"event": "over", "data": "over"}
+                    return
+                if now != shown:
+                    shown = now
+                    yield {"event": "part", "data": now}
+                await asyncio.sleep(PAUSE_SECONDS)
+                deadline = asyncio.get_running_loop().time() + LOOK_SECONDS
+                while (left := deadline - asyncio.get_running_loop().time()) > 0 and not house.feed.closing:
+                    came, left_out = await watcher.take(left)
+                    if left_out or any(concerns(one.entry) for one in came):
+                        break
+
+    return EventSourceResponse(send(), ping=PING_SECONDS)
