@@ -117,7 +117,7 @@ def test_what_needs_somebody_comes_first() -> None:
     found = told([START, OVERDUE], CELLULAR, WIRED)
     needs = [one.needs for one in found.paths]
     assert needs == sorted(needs, reverse=True)
-    assert [one.path for one in found.needing] == ["cellular"]
+    assert [(one.about, one.path) for one in found.needing] == [("4471", "cellular"), ("8C20", "")]
     assert found.paths[0].name == "Tern Point field station"
 
 
