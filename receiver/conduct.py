@@ -70,7 +70,9 @@ def judged(store: Store, start: Mapping[str, Any], now: datetime | None = None) 
         plan = Plan.from_json(start["plan"])
     except PlanError as error:
         raise ConductError(f"row {start['row']}: {error}") from None
-    return fold(plan, records.entries(store, start["account"]), now or datetime.now(UTC), start["proving"])
+    # To the millisecond, as a record keeps it: judged again for that time it must come out the same.
+    now = now or datetime.fromisoformat(millis(datetime.now(UTC)))
+    return fold(plan, records.entries(store, start["account"]), now, start["proving"])
 
 
 def signed_whole(sheet: Sheet) -> bool:
@@ -291,16 +293,19 @@ def sign(journal: Path, sheet: Sheet, folder: Path | None, *, by: str, stem: str
     """
     from receiver.paper import papers  # here alone: what it is made with takes longer to load than most commands take
 
-    stands = records.standing(running(sheet))
-    if sheet.verdict == "open" or len(stands) < len(ROLES):
-        missing = " and ".join(role for role in ROLES if role not in stands)
-        raise ConductError(f"not signed: what stands now is to be signed by {missing or 'both, once nothing is left'}")
     store = Store(journal)
     try:
+        sheet = running(sheet_of(store, sheet.proving))
+        stands = records.standing(sheet)
+        if sheet.verdict == "open" or len(stands) < len(ROLES):
+            missing = " and ".join(role for role in ROLES if role not in stands)
+            raise ConductError(
+                f"not signed: what stands now is to be signed by {missing or 'both, once nothing is left'}"
+            )
         last = sheet.signed[-1] if sheet.signed else None
         record, row = None, 0
         if last and last["row"] > max(one["row"] for one in stands.values()):
-            record, row = _made_again(store, sheet, last), last["row"]
+            record, row = record_of(store, sheet, last), last["row"]
         fresh = record is None
         record = record or records.make(sheet, store)
     finally:
@@ -325,8 +330,8 @@ def _stem(sheet: Sheet, record: Mapping[str, Any]) -> str:
     return f"{sheet.plan.account.number}-{sheet.proving}{'-provisional' * record['provisional']}"
 
 
-def _made_again(store: Store, sheet: Sheet, signed: Mapping[str, Any]) -> dict[str, Any] | None:
-    """The record that was signed there, from the journal; None where another version of this program made it."""
+def record_of(store: Store, sheet: Sheet, signed: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The record that one of `sheet.signed` tells of, made again; None where another version of this program made it."""
     if not signed["judged"]:
         return None
     entries = [one for one in records.entries(store, sheet.plan.account.number) if one["row"] <= signed["last"]]

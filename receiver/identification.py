@@ -74,10 +74,16 @@ class Identification:
     def over(self) -> bool:
         return self.left == 0
 
+    def watch(self, store: Store) -> Iterator[list[str]]:
+        """Look again and again until it is over: what each look told. The thread that watches waits in between."""
+        over = False
+        while not over:
+            over = self.over  # before the look: what came in the last moment counts
+            yield self.look(store)
+            time.sleep(min(LOOK_SECONDS, self.left))
+
     def look(self, store: Store) -> list[str]:
-        """Take in what the journal has got since the last look, and say it, a sentence each. What came in the last moment
-        counts: look once more after it is over.
-        """
+        """Take in what the journal has got since the last look, and say it, a sentence each."""
         told = []
         for row in store.rows(after=self._after):
             self._after = row.number

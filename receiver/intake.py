@@ -4,6 +4,7 @@ A request is looked at as a `Draft`, filed, tied to a caller (`identification.py
 prints, asks or waits for a person; what cannot be done is an `IntakeError` that says why and changes nothing.
 """
 
+import heapq
 import time
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
@@ -25,7 +26,7 @@ from receiver.journal import Store
 from receiver.plan import shipped_kinds
 from receiver.requests import Assigned, Request, RequestError, Tied
 from receiver.wishes import LOOK_SECONDS, WAIT_SECONDS, leave, note
-from receiver.zone_list import BadRow, ListError
+from receiver.zone_list import BadRow, Listed, ListError
 
 NOT_READ = "the running bench has not read its book again: see what it says, and whether it has a --book"
 
@@ -54,13 +55,16 @@ class UntiedError(RefusedError):
 
 
 class Draft(NamedTuple):
-    """What would be filed: the request's head, the account's tables, and the rows of the lists that are no entries. `bad`
-    holds each with the list that it stands in, `zones` or `users`.
-    """
+    """What would be filed: the request's head, the account's tables, and what the lists `zones` and `users` say."""
 
     head: dict[str, Any]
     account: dict[str, Any]
-    bad: list[tuple[str, BadRow]]
+    lists: dict[str, Listed]
+
+    @property
+    def bad(self) -> list[BadRow]:
+        """The rows of the lists that are no entries."""
+        return [row for listed in self.lists.values() for row in listed.bad]
 
     def rows(self) -> Iterator[tuple[str, str, str, str, str]]:
         """Each entry as kind, number, name, device and area."""
@@ -92,18 +96,34 @@ def preview(
     for field, value in (("name", name), ("firm", head["firm"]), ("installer", head["installer"])):
         if not (value or "").strip():
             raise FieldError(field, "is empty")
-    entries, bad = [], []
-    for field, text in lists.items():
-        try:
-            listed = zone_list.read(text, shipped_kinds().spoken, field.removesuffix("s"))
-        except ListError as error:
-            raise FieldError(field, str(error)) from None
-        if any(entry.account for entry in listed.entries):
-            raise FieldError(field, "has account numbers; a request gets its number later: leave that column out")
-        entries += listed.entries
-        bad += [(field, row) for row in listed.bad]
-    account = {"name": name, "poll_seconds": poll_seconds, **zone_list.tables(entries), "path": list(paths)}
-    return Draft(dict(head), account, bad)
+    read = {field: _listed(field, text) for field, text in lists.items()}
+    found = zone_list.tables([entry for listed in read.values() for entry in listed.entries])
+    return Draft(dict(head), {"name": name, "poll_seconds": poll_seconds, **found, "path": list(paths)}, read)
+
+
+def _listed(field: str, text: str) -> Listed:
+    try:
+        listed = zone_list.read(text, shipped_kinds().spoken, field.removesuffix("s"))
+    except ListError as error:
+        raise FieldError(field, str(error)) from None
+    if any(entry.account for entry in listed.entries):
+        raise FieldError(field, "has account numbers; a request gets its number later: leave that column out")
+    return listed
+
+
+def new_key(digits: str | None, bits: int | None) -> str | None:
+    """The digits of the key that a request will have: those given, new ones of so many bits, or None to send in clear."""
+    if digits and bits:
+        raise FieldError("key", "is given, and another is to be made: say one of the two")
+    if bits:
+        return spoken.generate(bits)
+    if not digits:
+        return None
+    try:
+        books.find_key(f"hex:{digits}")
+    except ValueError as error:
+        raise FieldError("key", f"cannot be used: {error}") from None
+    return spoken.compact(digits)
 
 
 def file(folder: Path, draft: Draft, digits: str | None) -> Request:
@@ -155,11 +175,18 @@ class Calling(NamedTuple):
 def callers(store: Store, book: Book, known: Sequence[Request]) -> list[Calling]:
     """The callers that have no account, the last heard first."""
     waiting = [one for one in known if not one.assigned]
-    entries = (orjson.loads(row.text) for row in store.rows() if row.verdict in calls.VERDICTS)
     return [
         Calling(one, [words.of_signal(signal) for signal in one.said], list(_perhaps(one, book, waiting)))
-        for one in calls.gather(entries, book)
+        for one in calls.gather(_of_callers(store), book)
     ]
+
+
+def _of_callers(store: Store) -> Iterator[dict[str, Any]]:
+    """What callers without an account may have sent, number by number: found by the index, however long the journal is."""
+    for number in store.numbers():
+        rows = (store.rows(account=number, verdict=verdict) for verdict in calls.VERDICTS)
+        for row in heapq.merge(*rows, key=lambda row: row.number):
+            yield orjson.loads(row.text)
 
 
 def _perhaps(one: calls.Caller, book: Book, waiting: list[Request]) -> Iterator[Perhaps]:
@@ -178,21 +205,25 @@ def _perhaps(one: calls.Caller, book: Book, waiting: list[Request]) -> Iterator[
 
 
 class Assignment(NamedTuple):
-    """A request that stands in the book; `digits` are its key's."""
+    """A request and the account that it has become."""
 
     request: Request
     caller: Tied
     account: Account
-    digits: str | None
 
     def to_tell(self) -> list[str]:
         """What the engineer tells the installer, or compares with them."""
         told = []
-        if self.digits:
-            told.append(f"its key's check word is {spoken.check_word(self.digits)}: the installer's must be the same")
+        if digits := self.request.key_digits():
+            told.append(f"its key's check word is {spoken.check_word(digits)}: the installer's must be the same")
         if bare(self.caller.number) != bare(self.account.number):
             told.append(f"its panel sends {self.caller.number}: have the installer program {self.account.number}")
         return told
+
+    def stands(self, accounts: Book) -> bool:
+        """Whether the book has it: an assignment may have been broken off before."""
+        known = accounts.marked(self.account.mark)
+        return known is not None and known.name == self.account.name
 
     def unsaid(self, journal: Path, by: str) -> dict[str, Any] | None:
         """The row that says it in the journal, as `note` takes it; None where it stands there already."""
@@ -234,7 +265,14 @@ def assign(
         raise RefusedError(f"the book has account {account.mark} already: {found.name}. Give another number")
     if found is None:
         _into_book(request, due, account, book)
-    return Assignment(request, request.caller, account, request.key_digits())
+    return Assignment(request, request.caller, account)
+
+
+def assignment_of(request: Request) -> Assignment | None:
+    """What a request has become; None where nobody has assigned it a number yet."""
+    if request.assigned is None or request.caller is None:
+        return None
+    return Assignment(request, request.caller, _named(request, request.assigned))
 
 
 def _named(request: Request, assigned: Assigned) -> Account:

@@ -217,7 +217,7 @@ def _parts(record: Mapping[str, Any], sheet: Mapping[str, Any], items: Mapping[s
     for group in dict.fromkeys(item.group for item in items.values()):
         mine = [line for line in lines if items[line["item"]].group == group]
         yield Part(group, level=2, table=Table(
-            ("what", "state", "seen (UTC)", "over", "rows, SHA-256"), (32, 26, 12, 10, 20),
+            ("what", "state", "when (UTC)", "over", "rows, SHA-256"), (32, 26, 12, 10, 20),
             [[line["label"], _state(line), _utc(line["at"]), line["path"] or "", rows(line["rows"])] for line in mine],
             exact=True))  # fmt: skip
     states = dict.fromkeys(line["state"] for line in lines)
@@ -250,11 +250,11 @@ def _parts(record: Mapping[str, Any], sheet: Mapping[str, Any], items: Mapping[s
                   exact=True)  # fmt: skip
     yield Part("Remarks", sheet["remarks"] or ["None."])
     if sheet["signed"]:
-        yield _listed("Signed before", ("when (UTC)", "which", "row, SHA-256"), (15, 65, 20),
-                      [[_utc(one["at"]), f"{'provisional' if one['provisional'] else 'whole'}, SHA-256 {one['record']}",
-                        rows([one["row"]])] for one in sheet["signed"]], exact=True)  # fmt: skip
+        yield _listed("Signed before", ("when (UTC)", "which", "row", "SHA-256 of the record"), (15, 15, 10, 60),
+                      [[_utc(one["at"]), "provisional" if one["provisional"] else "whole", str(one["row"]), one["record"]]
+                       for one in sheet["signed"]], exact=True)  # fmt: skip
     yield Part("Appendix: the rows of the journal that it speaks of", [
-        "Each hash is over the row and the hash of the row before it. The farend command `prove check` holds this file"
+        "Each hash is over the row and the hash of the row before it. “farend prove check” holds this file"
         " against the journal."],
         table=Table(("row", "SHA-256"), (10, 90), [[number, hash] for number, hash in sorted(
             record["hashes"].items(), key=lambda one: int(one[0]))], exact=True))  # fmt: skip
@@ -304,7 +304,7 @@ def _times(zone: str | None) -> Callable[[str], str]:
     """A moment in words: UTC, and what the site's clocks said, where the book has its time zone."""
     try:
         local = ZoneInfo(zone) if zone else None
-    except (ValueError, OSError):
+    except (KeyError, ValueError, OSError):
         local = None
 
     def words(at: str) -> str:

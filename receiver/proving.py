@@ -19,6 +19,7 @@ from protocols.codes import table
 from protocols.dc09 import bare
 from receiver.book import Account
 from receiver.measures import (
+    AGREE_SECONDS,
     CATEGORIES,
     CLOCK_FAST,
     CLOCK_SLOW,
@@ -114,7 +115,8 @@ class _Fold:
         self.sheet = Sheet(plan, now, proving, lines=[Line(item) for item in plan.items])
         self.lines = {line.item.id: line for line in self.sheet.lines}
         self.known = {kind: {bare(one.number): one for one in getattr(plan.account, kind)} for kind in ("zone", "user")}
-        self.said = [entry for entry in entries if entry.get("proving") == proving]
+        mine = [entry for entry in entries if entry.get("event") == "proving"]  # others may name a proving, too
+        self.said = [entry for entry in mine if entry["proving"] == proving]
         self.owned = {entry["about"]: entry["yes"] for entry in self.said if entry["act"] == "answer"}
         self.first_raw: dict[str, int] = {}
         self.last_like: dict[tuple[Any, ...], tuple[datetime, str, str | None]] = {}
@@ -717,8 +719,10 @@ class _Fold:
         self.sheet.clock = {"offset": round(last, 3), "words": clock_in_words(last), "from": len(stamped)}
         wrong: dict[float, Entry] = {}
         for entry in stamped:
-            if not CLOCK_FAST <= self.offsets[entry["row"]] <= CLOCK_SLOW:
-                wrong.setdefault(self.offsets[entry["row"]], entry)
+            off = self.offsets[entry["row"]]
+            known = any(abs(off - other) <= AGREE_SECONDS for other in wrong)  # one wrong clock, measured once more
+            if not known and not CLOCK_FAST <= off <= CLOCK_SLOW:
+                wrong[off] = entry
         for off, entry in wrong.items():
             finding = self._find("clock", entry, off=clock_in_words(off))
             if CLOCK_FAST <= last <= CLOCK_SLOW:

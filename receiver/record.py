@@ -50,7 +50,7 @@ def substance(sheet: Sheet) -> str:
     signed = {
         "proving": sheet.proving,
         "lines": [[line.item.id, line.state, line.why, line.rows] for line in sheet.lines],
-        "findings": [[one.id, one.rule, one.row, one.items, bool(one.settled), one.reason] for one in sheet.findings],
+        "findings": [[one.id, one.rule, one.items, one.last, bool(one.settled), one.reason] for one in sheet.findings],
         "questions": [question["row"] for question in sheet.questions],
         "verdict": sheet.verdict,
         "rehearsed": sheet.rehearsed,

@@ -90,6 +90,15 @@ class Request(NamedTuple):
         """`waiting`, `tied` (to a caller) or `assigned` (a number)."""
         return "assigned" if self.assigned else "tied" if self.caller else "waiting"
 
+    def as_json(self) -> dict[str, Any]:
+        """All of it but the key."""
+        said = self.head.model_dump() | {"site": self.account.name, "state": self.state}
+        said |= {"zones": len(self.account.zone), "users": len(self.account.user)}
+        said |= {"paths": [path.name for path in self.account.path]}
+        said |= {"key": repr(self.account.key) if self.account.key else None}
+        said |= {"caller": self.caller and self.caller.model_dump()}
+        return said | {"assigned": self.assigned and self.assigned.model_dump()}
+
     def key_digits(self) -> str | None:
         """The key's hex digits, for reading aloud; None where it sends in clear."""
         return key_digits(self.table["key"], self.path.parent) if "key" in self.table else None

@@ -42,9 +42,15 @@ class Place:
         return any(line.item.proof not in ("polls", *SAID) for line in self.due)
 
     @property
+    def must_be_called(self) -> bool:
+        """Whether a signal that is required could come of it that has not come whole."""
+        return any(line.state in ("open", "half") and line.item.proof not in ("polls", *SAID) for line in self.lines)
+
+    @property
     def before(self) -> list[str]:
         """What must be so first."""
-        return list(dict.fromkeys(line.item.before for line in self.due if line.item.before))
+        open_ones = [line.item for line in self.lines if line.state == "open"]
+        return list(dict.fromkeys(item.before for item in open_ones if item.before))
 
 
 @dataclass(slots=True)
@@ -54,6 +60,11 @@ class Stretch:
     name: str
     places: list[Place]
     swept: bool = False  # whether that was said
+
+    @property
+    def optional(self) -> int:
+        """How many rows are not required, and were not seen."""
+        return sum(line.state == "optional" for place in self.places for line in place.lines)
 
     @property
     def can_be_swept(self) -> bool:

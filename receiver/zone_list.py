@@ -66,6 +66,14 @@ class Listed(NamedTuple):
 Found = Entry | BadRow | int  # what one line may give: entries, a bad row, or the number of a heading
 
 
+def decoded(data: bytes) -> tuple[str, bool]:
+    """The text of a list, and whether it is certain: UTF-8, or else Latin-1, as older spreadsheets write it."""
+    try:
+        return data.decode("utf-8-sig"), True
+    except UnicodeDecodeError:
+        return data.decode("latin-1"), False
+
+
 def read(text: str, kinds: Kinds = (), first: str = "zone") -> Listed:
     """Read a list of either sort. `kinds` tells devices apart; `first` is what the numbers are until a heading says else."""
     header = next((line for line in text.splitlines() if _says(line)), "")

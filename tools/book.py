@@ -165,11 +165,10 @@ def list_text(file: Path) -> str:
         data = sys.stdin.buffer.read() if str(file) == "-" else file.read_bytes()
     except OSError as error:
         stop(f"{file} cannot be read: {error.strerror}")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
+    text, certain = zone_list.decoded(data)
+    if not certain:
         TALK.print(f"{file} is not UTF-8; read as Latin-1, so look at the names", markup=False)
-        return data.decode("latin-1")
+    return text
 
 
 @app.command("on-test")

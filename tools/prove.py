@@ -492,9 +492,7 @@ def sign(
     if sheet.verdict == "open":
         OUT.print(what_is_left(sheet))
     by = by or engineer
-    if out is not None and out.suffix != ".json":
-        stop(f"--out {out}: the record's file ends in .json; its page and its PDF go beside it")
-    folder, stem = (out.parent, out.stem) if out is not None else (Path(), "")
+    folder, stem = (out.parent, out.name.removesuffix(".json")) if out is not None else (Path(), "")
     with conducted():
         conduct.agree(journal, sheet, "engineer", engineer, engineer_known_by, by=by)
         conduct.agree(journal, _now(store, sheet), "installer", installer, installer_known_by, by=by)

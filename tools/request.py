@@ -2,7 +2,6 @@
 
 import getpass
 import os
-import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -18,7 +17,7 @@ from receiver import identification, intake, spoken
 from receiver import requests as folder_of
 from receiver.book import BookError
 from receiver.callers import Mark
-from receiver.identification import LOOK_SECONDS, Identification
+from receiver.identification import Identification
 from receiver.intake import Draft, FieldError, RefusedError, UntiedError
 from receiver.journal import JournalError, Store
 from receiver.requests import Request
@@ -122,7 +121,7 @@ def _path(text: str) -> dict[str, Any]:
 def _show(draft: Draft) -> None:
     for line in _columns([("", "number", "name", "device", "area"), *draft.rows()]):
         OUT.print(line, markup=False, soft_wrap=True)
-    for _, row in draft.bad:
+    for row in draft.bad:
         OUT.print(f"✗ {row}", markup=False, soft_wrap=True)
 
 
@@ -166,14 +165,7 @@ def list_requests(
         if one.state == "assigned" and not every:
             continue
         if as_json:
-            print_json(
-                one.head.model_dump()
-                | {"site": one.account.name, "zones": len(one.account.zone), "users": len(one.account.user)}
-                | {"paths": [path.name for path in one.account.path]}
-                | {"key": repr(one.account.key) if one.account.key else None, "state": one.state}
-                | {"caller": one.caller and one.caller.model_dump()}
-                | {"assigned": one.assigned and one.assigned.model_dump()}
-            )
+            print_json(one.as_json())
             continue
         key = repr(one.account.key).strip("<>") if one.account.key else "in clear"
         row = (one.head.reference, one.account.name, one.head.firm, one.head.installer, one.head.filed[:10])
@@ -327,12 +319,9 @@ def _new_rows(store: Store, trying: Identification, caller: str) -> Iterator[str
     columns = (TextColumn("waiting for {task.description}"), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=TALK, transient=True, disable=not TALK.is_terminal) as progress:
         task = progress.add_task(legible(caller), total=trying.within)
-        over = False
-        while not over:
-            over = trying.over  # before the look: what came in the last moment counts
-            yield from trying.look(store)
+        for news in trying.watch(store):
+            yield from news
             progress.update(task, completed=min(trying.passed, trying.within), total=trying.within)
-            time.sleep(min(LOOK_SECONDS, trying.left))
 
 
 # The number

@@ -17,7 +17,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from receiver.book import BookError
 from receiver.conduct import ConductError
-from receiver.console import live, provings, shifts, site, station
+from receiver.console import live, provings, requests, shifts, site, station
 from receiver.console.door import Door, DoorError, TooOftenError, same
 from receiver.console.feed import Feed
 from receiver.console.house import (
@@ -49,15 +49,8 @@ HEADERS = {
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
 ROUTERS = (
-    live.pages,
-    live.api,
-    provings.pages,
-    provings.api,
-    site.pages,
-    station.pages,
-    station.api,
-    shifts.pages,
-    shifts.api,
+    *(live.pages, live.api, requests.pages, requests.api, provings.pages, provings.api, site.pages),
+    *(station.pages, station.api, shifts.pages, shifts.api),
 )
 
 

@@ -176,6 +176,7 @@ def environment(settings: Settings) -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     env.filters |= {"moment": lambda at, there=None, day=None: moment(at, settings.zone, there, day=day)}
+    env.filters |= {"on_site": lambda at, there=None: moment(at, ZoneInfo(there) if there else settings.zone)}
     env.filters |= {"span": spoken_time, "legible": legible, "of_signal": of_signal, "of_frame": of_frame}
     env.globals |= {"caution": CAUTION, "mode": MODE, "software": software(), "settings": settings}
     return env

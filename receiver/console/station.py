@@ -10,7 +10,8 @@ import orjson
 from fastapi import APIRouter, Query, Request, Response
 
 from protocols.dc09 import bare
-from receiver import glossary, overview, requests
+from receiver import glossary, overview
+from receiver import requests as folder_of
 from receiver.book import Account, Book
 from receiver.console.house import NOT_FOUND, AHouse, Engineer, House, Journal, account_of, page, part
 from receiver.console.streams import following
@@ -90,7 +91,7 @@ def account(request: Request, engineer: Engineer, house: AHouse, store: Journal,
     promises = [f"a {promise.kind} every {span(promise.interval)}" + (f" over {promise.path}" if promise.path else "")
                 for promise in one.promises()]  # fmt: skip
     return page(
-        request, "account.html", engineer, account=one, key_state=key_state(one), promises=promises,
+        request, "account.html", engineer, account=one, zone=one.time_zone, key_state=key_state(one), promises=promises,
         paths=overview.look(store, house.book(), at, one).paths,
         marks={path.name: marks_of(path) for path in one.path},
         test=overview.on_test(store.events("on-test", "off-test"), at).get(one.mark),
@@ -239,7 +240,7 @@ def _accounts_with(book: Book, part: str) -> Iterator[Hit]:
 
 
 def _requests_with(house: House, part: str) -> Iterator[Hit]:
-    for one in requests.everything(house.settings.requests)[0]:
+    for one in folder_of.everything(house.settings.requests)[0]:
         head = one.head
         told = (head.reference, one.account.name, head.firm, head.installer, head.expects or "")
         if part in " ".join(told).lower():
