@@ -124,7 +124,8 @@ def test_from_a_form_to_an_account_of_the_book(site: Site) -> None:
     assert account.name == "Quarry Cottage"
     (event,) = site.events("assigned")
     assert (event["request"], event["account_mark"], event["by"]) == ("R-001", "931", NAME)
-    assert "/accounts/931" in site.engineer.get("/requests/R-001").text
+    assert "/provings/new?account=931" in site.engineer.get("/requests/R-001").text
+    assert site.engineer.get("/provings/new?account=931").status_code == 200
 
 
 # Filing
@@ -331,6 +332,16 @@ def test_two_engineers_see_the_same_identification_and_closing_a_page_does_not_s
     assert site.request().state == "tied"
 
 
+def test_an_identification_may_be_given_up_and_ties_nobody_then(site: Site) -> None:
+    site.file()
+    site.engineer.post("/requests/R-001/identify", other="0913", zone="015", seconds="600")
+    site.rows("0913")
+    page = site.make().enter("Another").told("/requests/R-001/identify/end")
+    assert "Nobody was tied to R-001." in page
+    assert "Another gave it up" in page
+    assert site.request().state == "waiting"
+
+
 def test_news_come_while_the_page_is_open_and_its_end_is_told(site: Site) -> None:
     site.file()
     site.engineer.post("/requests/R-001/identify", other="0913", zone="015", seconds="5")
@@ -417,7 +428,8 @@ def test_without_a_book_nothing_is_assigned(site: Site) -> None:
 # Who may
 
 
-FORMS = ("/requests/new", "/requests/R-001/key", "/requests/R-001/identify", "/requests/R-001/assign")
+FORMS = ("/requests/new", "/requests/R-001/key", "/requests/R-001/identify", "/requests/R-001/identify/end",
+         "/requests/R-001/assign")  # fmt: skip
 PAGES = ("/requests", "/requests/new", "/requests/R-001", "/requests/R-001/filed", "/requests/R-001/identify",
          "/requests/R-001/identify/stream", "/requests/R-001/assign", "/callers", "/identify?request=R-001&who=x",
          "/api/requests", "/api/requests/R-001", "/api/callers", "/api/requests/R-001/identification")  # fmt: skip
