@@ -263,7 +263,8 @@ class Typed:
             for one in error.errors():
                 place = [str(part) for part in one["loc"]]
                 shown = f"row {int(place[1]) + 1}, {place[2]}: " if len(place) > 2 else ""
-                self.wrong.setdefault(place[0], f"{shown}{one['msg'][:1].lower()}{one['msg'][1:]}")
+                told = self.wrong.get(place[0], ""), f"{shown}{one['msg'][:1].lower()}{one['msg'][1:]}"
+                self.wrong[place[0]] = "; ".join(filter(None, told))
             first = next(iter(self.wrong))
             raise FieldError(first, self.wrong[first]) from None
 
