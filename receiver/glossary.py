@@ -271,6 +271,11 @@ EVENTS: Table = {
         "What came meanwhile got no answer.",
     ),
     "proving": ("Something was said or done in a proving: called, ticked, left out, answered, signed.", ""),
+    "invited": ("An engineer opened the installer's page of a proving: a link and a PIN.", "Read the PIN aloud."),
+    "entered": (
+        "Somebody opened the installer's page with its PIN.",
+        "If it was not the installer, take the link back.",
+    ),
     "identified": (
         "A caller was tied to a request: it tripped the picked device when asked to.",
         "Assign it a number.",

@@ -107,8 +107,9 @@ def overview(
     seen: Iterable[Seen], events: Sequence[dict[str, Any]], book: Book, now: datetime, *, runs: bool
 ) -> Overview:
     """What there is to see. `events` are rows of these `EVENTS`, the newest first; `runs` says whether a bench writes."""
-    tests = on_test(events, now)
-    paths = [_of_path(one, book, tests, now, runs) for one in heard(seen, events, book.accounts)]
+    tests, known = on_test(events, now), heard(seen, events, book.accounts)
+    silent = {one.seen.account for one in known} - {one.seen.account for one in known if _at(one.seen)}
+    paths = [_of_path(one, book, tests, now, runs, one.seen.account in silent) for one in known]
     lines = _lines(events, now) if runs else []
     return Overview(runs, _bench(events, now, runs), _first(lines), _first(paths))
 
@@ -183,15 +184,21 @@ def ago(at: str, now: datetime) -> str:
     return span(max((now - datetime.fromisoformat(at)).total_seconds(), 0.0))
 
 
-def _of_path(one: Heard, book: Book, tests: Mapping[str, Any], now: datetime, runs: bool) -> Told:
-    seen, account = one.seen, book.marked(one.seen.account)
+def _at(seen: Seen) -> str | None:
+    return None if seen.at in ("never", "-") else seen.at
+
+
+def _of_path(one: Heard, book: Book, tests: Mapping[str, Any], now: datetime, runs: bool, silent: bool) -> Told:
+    """`silent`: nothing has ever come from the account, over whichever path."""
+    seen, account, at = one.seen, book.marked(one.seen.account), _at(one.seen)
+    never = seen.at == "never" or (at is None and silent)
     path = seen.path or ("any path" if seen.line == "-" else seen.line)
     parts = []
-    if seen.at == "never":
+    if never:
         parts.append("never heard")
-    elif seen.at != "-":
+    elif at is not None:
         over = f" over {seen.line}" if seen.path else ""
-        parts.append(f"last heard {ago(seen.at, now)} ago{over}")
+        parts.append(f"last heard {ago(at, now)} ago{over}")
     asleep = account is not None and account.answer == "on-test" and account.mark not in tests
     late = {} if asleep else {kind: at for kind, at in one.overdue.items() if kind in {p.kind for p in one.promises}}
     for promise in one.promises:
@@ -208,8 +215,7 @@ def _of_path(one: Heard, book: Book, tests: Mapping[str, Any], now: datetime, ru
         parts.append("not watched: no bench runs")
     elif not one.promises:
         parts.append("nothing is promised, so nobody would notice its silence")
-    needs = bool(late) or (seen.at == "never" and bool(one.promises) and not asleep)
-    at = seen.at if seen.at not in ("never", "-") else None
+    needs = bool(late) or (never and bool(one.promises) and not asleep)
     name = account.name if account else ""
     return Told(f"{path}: {'; '.join(parts)}", needs, seen.account, name, at, seen.path)
 

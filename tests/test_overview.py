@@ -83,8 +83,12 @@ def test_one_that_is_back_is_overdue_no_more() -> None:
 def test_a_path_that_never_came_needs_somebody_if_it_promises_anything() -> None:
     found = told([START], WIRED)
     assert sentence(found, "4471", "cellular") == ("cellular: never heard; a poll is promised every 1 min 30 s", True)
-    text, needs = sentence(found, "8C20")
-    assert (text, needs) == ("any path: a test report is promised every 24 h", False)
+    assert sentence(found, "8C20") == ("any path: never heard; a test report is promised every 24 h", True)
+
+
+def test_a_test_over_any_path_is_no_path_that_never_came() -> None:
+    found = told([START], Seen("8C20", "tcp", "lan", before(60), 0))
+    assert sentence(found, "8C20") == ("any path: a test report is promised every 24 h", False)
 
 
 def test_a_path_without_a_promise_says_that_its_silence_would_not_be_noticed() -> None:
@@ -113,7 +117,7 @@ def test_what_needs_somebody_comes_first() -> None:
     found = told([START, OVERDUE], CELLULAR, WIRED)
     needs = [one.needs for one in found.paths]
     assert needs == sorted(needs, reverse=True)
-    assert [one.path for one in found.needing] == ["cellular"]
+    assert [(one.about, one.path) for one in found.needing] == [("4471", "cellular"), ("8C20", "")]
     assert found.paths[0].name == "Tern Point field station"
 
 

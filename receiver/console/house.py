@@ -204,7 +204,7 @@ def trouble(request: Request, session: Session | None, status: int, what: str, n
     if request.url.path.startswith("/api/"):
         return JSONResponse({"detail": what}, status)
     name = "site_trouble.html" if request.url.path.startswith("/site/") else "trouble.html"
-    return page(request, name, session, status=status, what=what, next=next_)
+    return page(request, name, session, status=status, what=what, next=next_, gone=status == 410)
 
 
 def account_of(house: House, mark: str) -> Account:

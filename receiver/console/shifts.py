@@ -1,5 +1,7 @@
 """Between engineers: the refused alarms that somebody must handle, notes, and the hand-over from shift to shift."""
 
+from contextlib import closing
+from itertools import islice
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, HTTPException, Path, Request, Response
@@ -7,9 +9,9 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from receiver import overview, shift
 from receiver.book import Account
-from receiver.console.feed import Came
 from receiver.console.house import LARGEST, NOT_FOUND, Acting, AHouse, Asking, Engineer, House, Journal, go, page, part
-from receiver.console.station import follow, now
+from receiver.console.station import now
+from receiver.console.streams import following
 from receiver.journal import Store
 
 SHOWN = 100  # lines of refused alarms
@@ -63,15 +65,16 @@ def refused(request: Request, engineer: Engineer, house: AHouse, store: Journal)
 
 @pages.get("/refused/stream")
 def refused_stream(engineer: Engineer, house: AHouse) -> Response:
-    def concerns(came: Came) -> bool:
-        return bool(came.entry.get("refused_alarm")) or came.entry.get("event") == "handled"
+    def render() -> str:
+        with closing(Store(house.settings.journal)) as store:
+            return part(house, "_refused.html", **_refused(store, engineer.csrf))
 
-    return follow(house, concerns, lambda store: part(house, "_refused.html", **_refused(store, engineer.csrf)))
+    return following(house, render, lambda entry: entry.get("refused_alarm") or entry.get("event") == "handled")
 
 
 def _refused(store: Store, csrf: str) -> dict[str, Any]:
     lines = shift.open_refusals(store)
-    handled = [event for event, _ in zip(store.events("handled"), range(HANDLED), strict=False)]
+    handled = list(islice(store.events("handled"), HANDLED))
     return {"lines": lines[:SHOWN], "count": len(lines), "handled": handled, "rows_shown": ROWS, "csrf": csrf}
 
 

@@ -1,23 +1,20 @@
 """What the station knows, to read: its accounts, its lines and paths, every word explained, and what a search finds."""
 
-import asyncio
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from itertools import islice
 from typing import Annotated, Any, NamedTuple
 
 import orjson
 from fastapi import APIRouter, Query, Request, Response
-from fastapi.concurrency import run_in_threadpool
-from sse_starlette import EventSourceResponse
 
 from protocols.dc09 import bare
 from receiver import glossary, overview
 from receiver import requests as folder_of
 from receiver.book import Account, Book
-from receiver.console.feed import Came
 from receiver.console.house import NOT_FOUND, AHouse, Engineer, House, Journal, account_of, page, part
-from receiver.console.live import PING_SECONDS
+from receiver.console.streams import following
 from receiver.journal import Row, Store
 from receiver.supervision import span
 from receiver.words import of_frame
@@ -25,8 +22,6 @@ from receiver.words import of_frame
 SHOWN = 200  # accounts, or paths, of a page
 SAID = 10  # rows that an account's page shows
 MOST_HITS = 20  # of a kind
-LOOK_AGAIN_SECONDS = 15.0  # how old a page that follows may get while nothing comes
-PAUSE_SECONDS = 1.0  # between two of its states
 
 pages = APIRouter(include_in_schema=False)
 api = APIRouter(prefix="/api", tags=["station"])
@@ -96,7 +91,7 @@ def account(request: Request, engineer: Engineer, house: AHouse, store: Journal,
     promises = [f"a {promise.kind} every {span(promise.interval)}" + (f" over {promise.path}" if promise.path else "")
                 for promise in one.promises()]  # fmt: skip
     return page(
-        request, "account.html", engineer, account=one, key_state=key_state(one), promises=promises,
+        request, "account.html", engineer, account=one, zone=one.time_zone, key_state=key_state(one), promises=promises,
         paths=overview.look(store, house.book(), at, one).paths,
         marks={path.name: marks_of(path) for path in one.path},
         test=overview.on_test(store.events("on-test", "off-test"), at).get(one.mark),
@@ -158,10 +153,11 @@ def lines(request: Request, engineer: Engineer, house: AHouse, store: Journal, s
 
 @pages.get("/lines/stream")
 def lines_stream(engineer: Engineer, house: AHouse, start: From = 0) -> Response:
-    def render(store: Store) -> str:
-        return part(house, "_lines.html", **_lines(store, house, start))
+    def render() -> str:
+        with closing(Store(house.settings.journal)) as store:
+            return part(house, "_lines.html", **_lines(store, house, start))
 
-    return follow(house, lambda came: came.entry.get("event") in overview.EVENTS, render)
+    return following(house, render, lambda entry: entry.get("event") in overview.EVENTS)
 
 
 def _lines(store: Store, house: House, start: int) -> dict[str, Any]:
@@ -176,34 +172,6 @@ def _lines(store: Store, house: House, start: int) -> dict[str, Any]:
 def all_lines(engineer: Engineer, house: AHouse, store: Journal) -> dict[str, Any]:
     """Whether a bench runs, its lines, and every path, each in a sentence; those that need somebody first."""
     return overview.look(store, house.book(), now()).to_json()
-
-
-def follow(house: House, concerns: Callable[[Came], bool], render: Callable[[Store], str]) -> EventSourceResponse:
-    """A stream of a part of a page: anew once a row came that concerns it, and else now and then, since it tells times."""
-
-    def shown() -> str:
-        store = Store(house.settings.journal)
-        try:
-            return render(store)
-        finally:
-            store.close()
-
-    async def send() -> AsyncIterator[dict[str, Any]]:
-        async with house.feed.watcher() as watcher:
-            before = ""
-            while not house.feed.closing:
-                data = await run_in_threadpool(shown)
-                if data != before:
-                    before = data
-                    yield {"event": "part", "data": data}
-                await asyncio.sleep(PAUSE_SECONDS)
-                loop = asyncio.get_running_loop()
-                until = loop.time() + LOOK_AGAIN_SECONDS
-                while not house.feed.closing and (left := until - loop.time()) > 0:
-                    if any(map(concerns, (await watcher.take(left))[0])):
-                        break
-
-    return EventSourceResponse(send(), ping=PING_SECONDS)
 
 
 # Help
@@ -253,12 +221,12 @@ def all_hits(engineer: Engineer, house: AHouse, store: Journal, q: Sought = "") 
 
 def find(house: House, store: Store, q: str) -> Iterator[Hit]:
     """What has this part of a number or of a name in it, at most `MOST_HITS` of each kind."""
-    part = q.strip().lower()
-    if not part:
+    sought = q.strip().lower()
+    if not sought:
         return
     book = house.book()
-    for kind in (_accounts_with(book, part), _requests_with(house, part), _callers_with(store, book, part),
-                 _provings_with(store, part), _rows_with(store, part)):  # fmt: skip
+    for kind in (_accounts_with(book, sought), _requests_with(house, sought), _callers_with(store, book, sought),
+                 _provings_with(store, sought), _rows_with(store, sought)):  # fmt: skip
         yield from islice(kind, MOST_HITS)
 
 

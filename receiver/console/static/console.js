@@ -6,7 +6,7 @@
 
 "use strict";
 
-const status = document.getElementById("connection");
+const status = document.getElementById("state-of-connection");
 const alertBox = document.getElementById("alert");
 
 // Bring an element to what the server shows now, touching only what differs: focus, typed words and opened parts stay.
@@ -78,7 +78,7 @@ async function again(element) {
 // What a screen reader is told: the text of one place, only when it changes.
 let before = "";
 function said() {
-  const from = document.querySelector("[data-say]"), to = document.getElementById("said");
+  const from = document.querySelector("[data-say]"), to = document.getElementById("to-say");
   if (from && to && from.textContent.trim() !== before) { before = from.textContent.trim(); to.textContent = before; }
 }
 
