@@ -68,11 +68,16 @@ class Identification:
 
     @property
     def left(self) -> float:
+        """Seconds until it is over."""
         return max(0.0, self._within - self.passed)
 
     @property
     def over(self) -> bool:
         return self.left == 0
+
+    def end(self) -> None:
+        """End it before its time."""
+        self._within = min(self._within, self.passed)
 
     def watch(self, store: Store) -> Iterator[list[str]]:
         """Look again and again until it is over: what each look told. The thread that watches waits in between."""

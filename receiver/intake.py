@@ -127,15 +127,15 @@ def new_key(digits: str | None, bits: int | None) -> str | None:
 
 
 def file(folder: Path, draft: Draft, digits: str | None) -> Request:
-    """File what was looked at, without its bad rows; `digits` are its key's. RefusedError where no book could take it."""
+    """File what was looked at, without its bad rows; `digits` are its key's. RefusedError where no book could take
+    it, OSError where the folder cannot be written.
+    """
     try:
         return requests.file(folder, draft.head | {"filed": millis(datetime.now(UTC))}, draft.account, digits)
     except BookError as error:
         raise RefusedError(
             "nothing was filed; in the request as it would stand:\n" + "\n".join(error.mistakes)
         ) from None
-    except OSError as error:
-        raise FieldError("requests", f"{folder}: {error.strerror}") from None
 
 
 # Callers

@@ -11,9 +11,8 @@ import subprocess
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -302,7 +301,9 @@ def test_from_a_request_to_the_full_record(station: Station, tmp_path: Path) -> 
         door.get_by_role("button", name="Now").tap()
         expect(door).to_contain_text("Waiting for it")
         panel.send("1131 02 001")
-        expect(door).to_contain_text("the right device, in area 02 (not in the list); it belongs to area 01 Area 01. Mend")
+        expect(door).to_contain_text(
+            "the right device, in area 02 (not in the list); it belongs to area 01 Area 01. Mend"
+        )
         expect(page.locator(".say")).to_contain_text("Mend the area")
         door.get_by_role("button", name="Now").tap()
         expect(door).to_contain_text("Waiting for it")

@@ -3,7 +3,7 @@
 import re
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from html import unescape
 from importlib.resources import files
@@ -76,14 +76,35 @@ class Site:
             return list(store.events(event))
 
 
+@contextmanager
+def opened(folder: Path) -> Iterator[Site]:
+    (folder / "station.toml").write_text(BOOK)
+    Store(folder / "station.journal", write=True).close()
+    with visiting(folder / "station.journal", book=folder / "station.toml") as make:
+        yield Site(folder, make)
+
+
 @pytest.fixture
 def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Site]:
     monkeypatch.setattr(identification, "WATCH_SECONDS", 0.2)
     monkeypatch.setattr(side, "LEAST_SECONDS", 1)
-    (tmp_path / "station.toml").write_text(BOOK)
-    Store(tmp_path / "station.journal", write=True).close()
-    with visiting(tmp_path / "station.journal", book=tmp_path / "station.toml") as make:
-        yield Site(tmp_path, make)
+    with opened(tmp_path) as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def still(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """A site with one request, for all who are refused: it is after them as it was before, and the next one checks that."""
+    with opened(tmp_path_factory.mktemp("still")) as found:
+        found.file(sort="128")
+        yield found
+
+
+def is_still(still: Site) -> None:
+    assert requests.references(still.folder / "requests") == ["R-001"]
+    assert still.request().state == "waiting"
+    assert still.engineer.house.kept["requests"].trying == {}
+    assert still.events("key-shown") == []
 
 
 def field(html: str, name: str) -> str:
@@ -124,7 +145,8 @@ def test_from_a_form_to_an_account_of_the_book(site: Site) -> None:
     assert account.name == "Quarry Cottage"
     (event,) = site.events("assigned")
     assert (event["request"], event["account_mark"], event["by"]) == ("R-001", "931", NAME)
-    assert "/accounts/931" in site.engineer.get("/requests/R-001").text
+    assert "/provings/new?account=931" in site.engineer.get("/requests/R-001").text
+    assert site.engineer.get("/provings/new?account=931").status_code == 200
 
 
 # Filing
@@ -160,22 +182,22 @@ def test_a_bad_row_is_named_on_its_line_and_nothing_is_filed_until_it_is_left_ou
     ids=lambda value: value if isinstance(value, str) else "",
 )
 def test_what_cannot_be_filed_is_said_beside_it_and_nothing_typed_is_lost(
-    site: Site, wrong: dict[str, str], told: str
+    still: Site, wrong: dict[str, str], told: str
 ) -> None:
     typed = FORM | {"address": "12 Quarry Lane", "zones": LIST, "leave_out_bad_rows": "yes", "sort": "clear", "key": ""}
     typed |= {"path_name": "cellular", "path_line": "udp", "path_network": "", "path_port": "", "path_prefix": ""}
     typed |= {"path_poll_seconds": "", "act": "file"} | wrong
-    answer = site.engineer.post("/requests/new", **typed)
+    answer = still.engineer.post("/requests/new", **typed)
     assert answer.status_code in (409, 422)
     assert told in words(answer.text)
     for name in ("name", "firm", "installer", "address", "zones", "key", "expects", "path_name", "path_network"):
         assert field(answer.text, name).strip() == typed.get(name, "").strip(), name
     assert 'value="yes" checked' in answer.text
-    assert list((site.folder / "requests").glob("*.toml")) == []
+    is_still(still)
 
 
-def test_an_uploaded_list_stands_where_a_pasted_one_would(site: Site) -> None:
-    client, form = site.engineer.client, FORM | {"csrf": site.engineer.csrf}
+def test_an_uploaded_list_stands_where_a_pasted_one_would(still: Site) -> None:
+    client, form = still.engineer.client, FORM | {"csrf": still.engineer.csrf}
     file = {"zones_file": ("zones.txt", "1 Caf\xe9 door (door)".encode("latin-1"))}
     page = client.post("/requests/new", data=form, files=file).text
     assert field(page, "zones") == "1 Café door (door)"
@@ -331,6 +353,16 @@ def test_two_engineers_see_the_same_identification_and_closing_a_page_does_not_s
     assert site.request().state == "tied"
 
 
+def test_an_identification_may_be_given_up_and_ties_nobody_then(site: Site) -> None:
+    site.file()
+    site.engineer.post("/requests/R-001/identify", other="0913", zone="015", seconds="600")
+    site.rows("0913")
+    page = site.make().enter("Another").told("/requests/R-001/identify/end")
+    assert "Nobody was tied to R-001." in page
+    assert "Another gave it up" in page
+    assert site.request().state == "waiting"
+
+
 def test_news_come_while_the_page_is_open_and_its_end_is_told(site: Site) -> None:
     site.file()
     site.engineer.post("/requests/R-001/identify", other="0913", zone="015", seconds="5")
@@ -350,34 +382,30 @@ def test_news_come_while_the_page_is_open_and_its_end_is_told(site: Site) -> Non
     [
         ({"other": ""}, "caller is not chosen"),
         ({"zone": "77"}, "has no device '77'"),
-        ({"seconds": "0"}, "seconds are 1 to 600"),
-        ({"seconds": "nan"}, "seconds are 1 to 600"),
-        ({"seconds": "601"}, "seconds are 1 to 600"),
+        ({"seconds": "0"}, "seconds are 5 to 600"),
+        ({"seconds": "nan"}, "seconds are 5 to 600"),
+        ({"seconds": "601"}, "seconds are 5 to 600"),
     ],
 )
-def test_an_identification_that_cannot_begin_is_refused(site: Site, fields: dict[str, str], told: str) -> None:
-    site.file()
-    answer = site.engineer.post("/requests/R-001/identify", **{"other": "0913", "zone": "015", "seconds": "5"} | fields)
+def test_an_identification_that_cannot_begin_is_refused(still: Site, fields: dict[str, str], told: str) -> None:
+    answer = still.engineer.post(
+        "/requests/R-001/identify", **{"other": "0913", "zone": "015", "seconds": "5"} | fields
+    )
     assert (answer.status_code, told in words(answer.text)) == (422, True)
-    assert site.engineer.house.kept["requests"].trying == {}
+    is_still(still)
 
 
 # The number
 
 
-@pytest.mark.parametrize(
-    ("number", "status", "told"),
-    [("4471", 409, "already"), ("47", 422, "3 to 16 hex digits"), ("44x1", 422, "3 to 16 hex digits")],
-)
-def test_a_number_that_is_taken_or_none_is_refused_and_stays_typed(
-    site: Site, number: str, status: int, told: str
-) -> None:
+def test_a_number_that_is_taken_or_none_is_refused_and_stays_typed(site: Site) -> None:
     site.file()
     site.identify(("0913", TRIP))
     before = (site.folder / "station.toml").read_bytes()
-    answer = site.engineer.post("/requests/R-001/assign", number=number)
-    assert (answer.status_code, told in words(answer.text)) == (status, True)
-    assert field(answer.text, "number") == number
+    for number, status, told in (("4471", 409, "already"), ("47", 422, "3 to 16 hex"), ("44x1", 422, "3 to 16 hex")):
+        answer = site.engineer.post("/requests/R-001/assign", number=number)
+        assert (answer.status_code, told in words(answer.text)) == (status, True)
+        assert field(answer.text, "number") == number
     assert (site.folder / "station.toml").read_bytes() == before
     assert site.request().state == "tied"
 
@@ -417,34 +445,28 @@ def test_without_a_book_nothing_is_assigned(site: Site) -> None:
 # Who may
 
 
-FORMS = ("/requests/new", "/requests/R-001/key", "/requests/R-001/identify", "/requests/R-001/assign")
+FORMS = ("/requests/new", "/requests/R-001/key", "/requests/R-001/identify", "/requests/R-001/identify/end",
+         "/requests/R-001/assign")  # fmt: skip
 PAGES = ("/requests", "/requests/new", "/requests/R-001", "/requests/R-001/filed", "/requests/R-001/identify",
          "/requests/R-001/identify/stream", "/requests/R-001/assign", "/callers", "/identify?request=R-001&who=x",
          "/api/requests", "/api/requests/R-001", "/api/callers", "/api/requests/R-001/identification")  # fmt: skip
 
 
 @pytest.mark.parametrize("csrf", ["", "another"])
-def test_nothing_is_done_without_the_forms_secret(site: Site, csrf: str) -> None:
-    site.file(sort="128")
-    before = site.request().text
+def test_nothing_is_done_without_the_forms_secret(still: Site, csrf: str) -> None:
     for url in FORMS:
-        answer = site.engineer.post(url, csrf=csrf, **FORM, act="file", reason="why", other="0913", number="0931")
+        answer = still.engineer.post(url, csrf=csrf, **FORM, act="file", reason="why", other="0913", number="0931")
         assert answer.status_code == 403, url
-    site.engineer.csrf = csrf
+    engineer = still.make().enter()
+    engineer.csrf = csrf
     for url in ("", "/R-001/key", "/R-001/identification", "/R-001/assignment"):
         body = FORM if not url else {"reason": "why", "caller": "0913", "number": "0931"}
-        assert site.engineer.ask("POST", f"/api/requests{url}", body).status_code == 403, url
-    assert requests.references(site.folder / "requests") == ["R-001"]
-    assert (site.request().text, site.events("key-shown"), site.engineer.house.kept["requests"].trying) == (
-        before,
-        [],
-        {},
-    )
+        assert engineer.ask("POST", f"/api/requests{url}", body).status_code == 403, url
+    is_still(still)
 
 
-def test_nobody_sees_a_request_before_coming_in(site: Site) -> None:
-    site.file()
-    stranger = site.make()
+def test_nobody_sees_a_request_before_coming_in(still: Site) -> None:
+    stranger = still.make()
     for url in PAGES:
         answer = stranger.client.get(url, follow_redirects=False)
         assert answer.status_code in (303, 401), url

@@ -263,6 +263,7 @@ def test_hostile_text_stands_on_both_papers_as_text(hostile: conduct.Kept) -> No
         shown = HOSTILE.replace("\u202e", "\\x202E")
         assert plain(shown) in plain(page.shown)
         in_pdf = plain(text_of(made.pdf))
+        assert "lackstandastheirUnicodenumbers" in in_pdf
         for part in ('</script><script>alert(1)</script>]]#sys.inputs$x$*b*\\"q"<!--', "\\x202E[U+1F600][U+6F22]wwww"):
             assert part in in_pdf
         for form, data in zip(("json", "page", "pdf"), made, strict=True):

@@ -89,7 +89,10 @@ def request(
         return
     digits = spoken.generate(int(generate_key)) if generate_key else _digits(key)
     with _reasons():
-        filed = intake.file(requests, draft, digits)
+        try:
+            filed = intake.file(requests, draft, digits)
+        except OSError as error:
+            stop(f"--requests {requests}: {error.strerror}")
     reference = filed.head.reference
     OUT.print(f"filed as {reference} in {filed.path}; to change it, edit that file", markup=False, soft_wrap=True)
     if digits:

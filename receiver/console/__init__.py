@@ -8,6 +8,7 @@ terminal.
     house       what the pages share: settings, templates, times, errors in words
     feed        one look into the journal for all who watch
     live        what arrives, and a row explained
+    requests    from what an installer asks for to an account: requests and callers, identify, assign
     provings    the engineer's side of a proving, and its record
     site        the installer's side, on a phone: one proving and nothing else
     app         all of it put together

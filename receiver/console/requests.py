@@ -35,6 +35,7 @@ from receiver.zone_list import Listed, decoded
 MOST_CALLERS = 200  # callers of a page; the API has all
 MOST_KEPT = 100  # forms and new keys that are remembered
 LEAST_SECONDS, MOST_SECONDS = 5, 600  # that an installer may have
+MOST_WAIT_SECONDS = 2  # for the last look of one that was given up
 STEP_SECONDS = 5  # the time that is left changes this often, so that it can be read, and read aloud
 PATH_ROWS = 3  # of a new request; more can be added to its file
 PATH = ("name", "line", "network", "port", "prefix", "poll_seconds")
@@ -100,6 +101,7 @@ class Trying(threading.Thread):
         self.tied: Tied | None = None
         self.to_know: list[str] = []
         self.why: list[str] = []  # why nobody was tied
+        self._given_up = ""  # by whom
         self.done = threading.Event()
 
     def run(self) -> None:
@@ -108,11 +110,18 @@ class Trying(threading.Thread):
             with closing(Store(settings.journal)) as store:
                 for news in self.trial.watch(store):
                     self.news += news
+                if self._given_up:
+                    raise RefusedError(f"{self._given_up} gave it up")
                 self.tied, self.to_know = self.trial.conclude(store, settings.requests, self.by)
         except Exception as error:  # whatever it is, whoever waits for the outcome must see one
             self.why = str(error).splitlines() or [repr(error)]
         finally:
             self.done.set()
+
+    def give_up(self, by: str) -> None:
+        """End it, with nobody tied."""
+        self._given_up = by
+        self.trial.end()
 
     @property
     def left(self) -> int:
@@ -201,7 +210,9 @@ def standing(one: requests.Request, finished: bool = True) -> Standing:
             what = "The assignment was broken off before everything was written; doing it again completes it."
             return Standing(f"assigned {number}, not complete", what, f"{here}/assign", "Complete it")
         what = f"Tell the installer that the number is {number}, then prove the account."
-        return Standing(f"assigned {number}", what, f"/accounts/{quote(done.account.mark)}", f"Prove account {number}")
+        return Standing(
+            f"assigned {number}", what, f"/provings/new?account={quote(done.account.mark)}", f"Prove account {number}"
+        )
     if one.caller:
         what = f"Give it its number: the caller {one.caller.number} from {one.caller.host} is its panel."
         return Standing(
@@ -252,7 +263,8 @@ class Typed:
             for one in error.errors():
                 place = [str(part) for part in one["loc"]]
                 shown = f"row {int(place[1]) + 1}, {place[2]}: " if len(place) > 2 else ""
-                self.wrong.setdefault(place[0], f"{shown}{one['msg'][:1].lower()}{one['msg'][1:]}")
+                told = self.wrong.get(place[0], ""), f"{shown}{one['msg'][:1].lower()}{one['msg'][1:]}"
+                self.wrong[place[0]] = "; ".join(filter(None, told))
             first = next(iter(self.wrong))
             raise FieldError(first, self.wrong[first]) from None
 
@@ -474,6 +486,14 @@ def begun(
         typed = {"who": who, "other": other, "zone": zone, "seconds": seconds}
         return _choose(request, engineer, house, store, one, typed, *_why(error))
     return go(here)
+
+
+@pages.post("/requests/{reference}/identify/end")
+def given_up(engineer: Acting, kept: AKept, reference: Reference) -> Response:
+    if trying := kept.trying.get(reference):
+        trying.give_up(engineer.name)
+        trying.done.wait(MOST_WAIT_SECONDS)
+    return go(f"/requests/{reference}/identify")
 
 
 @pages.get("/requests/{reference}/identify/stream")
