@@ -8,15 +8,20 @@
 
 const status = document.getElementById("state-of-connection");
 const alertBox = document.getElementById("alert");
+const LOST = "The connection is lost; trying again. What is shown may be old.";
+const SILENT = 35_000;  // ms; the server says something every 15 s
+const AGAIN = 3_000;  // ms until it is tried again
+
+function say(words) { if (status.textContent !== words) status.textContent = words; }
 
 // Bring an element to what the server shows now, touching only what differs: focus, typed words and opened parts stay.
 function become(old, now) {
   if (old.isEqualNode(now)) return;
   if (old.nodeType !== now.nodeType || old.nodeName !== now.nodeName) return old.replaceWith(now.cloneNode(true));
   if (old.nodeType !== Node.ELEMENT_NODE) { old.nodeValue = now.nodeValue; return; }
-  if (old.matches("input, textarea, select")) return;  // somebody may be typing
+  if (old.matches("input:not([type=hidden]), textarea, select")) return;  // somebody may be typing
   for (const { name } of [...old.attributes])
-    if (!now.hasAttribute(name) && !(name === "open" && old.matches("details"))) old.removeAttribute(name);
+    if (!now.hasAttribute(name) && name !== "tabindex" && !(name === "open" && old.matches("details"))) old.removeAttribute(name);
   for (const { name, value } of now.attributes) if (old.getAttribute(name) !== value) old.setAttribute(name, value);
   const keyed = new Map([...old.children].filter((one) => one.id).map((one) => [one.id, one]));
   let place = old.firstChild;
@@ -43,27 +48,55 @@ function rows(list, html) {
   while (list.children.length > MOST) list.lastElementChild.remove();
 }
 
+// Where the focused element goes in a change, the focus stays near: at the nearest thing around it that is still there.
+function keepingPlace(change) {
+  const around = [];
+  for (let one = document.activeElement; one && one !== document.body; one = one.parentElement) if (one.id) around.push(one.id);
+  change();
+  if (document.activeElement && document.activeElement !== document.body) return;
+  const place = around.map((id) => document.getElementById(id)).find((one) => one);
+  if (!place) return;
+  place.tabIndex = -1;
+  place.focus({ preventScroll: true });
+}
+
 function listen(element) {
-  const source = new EventSource(element.dataset.stream);
-  const say = (words) => { if (status && status.textContent !== words) status.textContent = words; };
-  source.onopen = () => say("");
-  source.onerror = () => {
-    say("The connection is lost; trying again. What is shown may be old.");
-    // A browser gives up for good when the answer is no stream (the session is over, say): look again then.
-    if (source.readyState === EventSource.CLOSED) { source.close(); setTimeout(() => again(element), 3000); }
-  };
   const list = element.querySelector("[data-rows]");
-  if (list) source.addEventListener("rows", (event) => {
-    if (element.dataset.held !== "yes") rows(list, event.data);
+  const url = new URL(element.dataset.stream, location.href);
+  const newest = list?.querySelector("[id^=row]");
+  if (newest) url.searchParams.set("after", newest.id.slice(3));
+  const source = new EventSource(url), over = new AbortController();
+  const on = (target, what, act) => target.addEventListener(what, act, { signal: over.signal });
+  const end = () => { over.abort(); clearInterval(watch); source.close(); };
+  const lose = (wait) => { end(); say(LOST); setTimeout(() => again(element), wait); };
+  let heard = Date.now();
+  const hear = () => { heard = Date.now(); say(""); };
+  // A connection that is gone is not always told: a phone in a cellar just hears nothing more.
+  const watch = setInterval(() => { if (Date.now() - heard > SILENT) lose(0); }, 1_000);
+  on(source, "open", hear);
+  on(source, "ping", hear);
+  // A browser gives up for good when the answer is no stream (the session is over, say): look again then.
+  on(source, "error", () => { if (source.readyState === EventSource.CLOSED) lose(AGAIN); else say(LOST); });
+  on(window, "offline", () => say(LOST));
+  on(window, "online", () => lose(0));
+  // A browser has few connections to one host: a page that nobody sees leaves them to the others, and catches up later.
+  on(document, "visibilitychange", () => {
+    if (!document.hidden) return;
+    end();
+    document.addEventListener("visibilitychange", () => listen(element), { once: true });
   });
-  source.addEventListener("part", (event) => {
-    for (const now of [...parsed(event.data).children]) {
-      const old = document.getElementById(now.id);
-      if (old) become(old, now);
-    }
+  on(source, "rows", (event) => { hear(); if (element.dataset.held !== "yes") rows(list, event.data); });
+  on(source, "part", (event) => {
+    hear();
+    keepingPlace(() => {
+      for (const now of [...parsed(event.data).children]) {
+        const old = document.getElementById(now.id);
+        if (old) become(old, now);
+      }
+    });
     said();
   });
-  source.addEventListener("over", () => { source.close(); location.reload(); });
+  on(source, "over", () => { end(); location.reload(); });
 }
 
 async function again(element) {
@@ -72,7 +105,7 @@ async function again(element) {
     if (answer.ok && !answer.redirected) return listen(element);
     if (answer.status < 500) return location.reload();
   } catch { /* still no network */ }
-  setTimeout(() => again(element), 3000);
+  setTimeout(() => again(element), AGAIN);
 }
 
 // What a screen reader is told: the text of one place, only when it changes.
@@ -87,6 +120,7 @@ document.addEventListener("submit", async (event) => {
   if (!form.matches("form[data-here]")) return;
   event.preventDefault();
   const button = event.submitter;
+  if (button?.getAttribute("aria-disabled")) return;  // it is on its way
   const body = new URLSearchParams(new FormData(form, button));
   if (button) button.setAttribute("aria-disabled", "true");
   alertBox.textContent = "";
@@ -94,7 +128,8 @@ document.addEventListener("submit", async (event) => {
     const answer = await fetch(form.action, { method: "POST", body });
     if (answer.ok) {
       form.reset();
-      form.closest("details")?.removeAttribute("open");
+      const folded = form.closest("details");
+      if (folded) { folded.firstElementChild.focus({ preventScroll: true }); folded.open = false; }
     } else {
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       alertBox.textContent = page.getElementById("trouble")?.textContent || `It was not done (${answer.status}).`;
