@@ -24,10 +24,14 @@ function become(old, now) {
     if (!now.hasAttribute(name) && name !== "tabindex" && !(name === "open" && old.matches("details"))) old.removeAttribute(name);
   for (const { name, value } of now.attributes) if (old.getAttribute(name) !== value) old.setAttribute(name, value);
   const keyed = new Map([...old.children].filter((one) => one.id).map((one) => [one.id, one]));
+  const stays = new Set([...now.children].map((one) => one.id));
   let place = old.firstChild;
   for (const child of [...now.childNodes]) {
-    const known = child.id ? keyed.get(child.id) : place && !place.id && place.nodeName === child.nodeName ? place : null;
+    let known = child.id ? keyed.get(child.id) : place;
+    while (!child.id && known && (known.id || known.nodeName !== child.nodeName)) known = known.nextSibling;
     if (!known) { old.insertBefore(child.cloneNode(true), place); continue; }
+    // What stands before it and is wanted no more goes now: what is moved would lose the focus.
+    while (place && place !== known && !(place.id && stays.has(place.id))) { const next = place.nextSibling; place.remove(); place = next; }
     if (known !== place) old.insertBefore(known, place); else place = place.nextSibling;
     become(known, child);
   }
