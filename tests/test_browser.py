@@ -149,8 +149,8 @@ class Console:
     def link(self) -> str:
         """The link that lets the next one in, once it is shown."""
         with self._came:
-            came = self._came.wait_for(lambda: self.links or self.process.poll() is not None, PATIENCE)
-            assert came and self.links, "".join(self.talk)
+            self._came.wait_for(lambda: self.links or self.process.poll() is not None, PATIENCE)
+            assert self.links, "".join(self.talk)
             return self.links.pop(0)
 
     @property
@@ -465,7 +465,7 @@ def routes(method: str) -> set[str]:
 
 @pytest.fixture(scope="module")
 def furnished(house: Station) -> dict[str, str]:
-    """A station where something is to be seen on every page, and much of it is hostile; what stands for the parts of URLs."""
+    """A station where every page has something to show, much of it hostile; and what stands for the parts of URLs."""
     desk = house.engineer(SCRIPT)
     house.panel("4AAA").say("SIA-DCS", f"#4AAA|Nri1/BA002*{SCRIPT}*", "DUH")
     panel = house.panel("1004")
@@ -544,11 +544,12 @@ CUT = """() => [...document.querySelectorAll("main *, header *, footer *")].filt
     const style = getComputedStyle(one);
     return one.clientWidth && one.textContent.trim() && style.display !== "inline" && !one.closest(".away, svg, select")
       && !["auto", "scroll"].includes(style.overflowX) && one.scrollWidth > one.clientWidth + 1;
-  }).map((one) => `${one.tagName} ${one.className} ${one.textContent.trim().slice(0, 60)}: ${one.scrollWidth} in ${one.clientWidth}`)"""
+  }).map((one) => `${one.tagName} ${one.className} ${one.textContent.trim().slice(0, 60)}:
+    ${one.scrollWidth} in ${one.clientWidth}`)"""
 
 
 def wrong_with(page: Page) -> Iterator[str]:
-    """What axe-core finds in a page, light and dark, at a desk and on a phone; what is cut when narrow, or when text is large.
+    """What axe-core finds in a page, light and dark, at a desk and on a phone; what is cut when narrow or in large letters.
 
     The page is not loaded again in between. The dark one differs by its colours alone, so only the rules of colours are run.
     """
@@ -616,9 +617,8 @@ def test_nobody_reads_of_an_account_who_should_not(station: Station, furnished: 
     csrf = phone.page.locator("input[name=csrf]").first.get_attribute("value")
     # The installer's session opens nothing of the station's, page or API, to read or to change, by whichever cookie.
     (cookie,) = phone.context.cookies(link)
-    phone.context.add_cookies([
-        {"name": name, "value": cookie["value"], "domain": HOST, "path": "/"} for name in (cookie["name"], cookie["name"].removesuffix("-site"))
-    ])  # fmt: skip
+    for name in (cookie["name"], cookie["name"].removesuffix("-site")):
+        phone.context.add_cookies([{"name": name, "value": cookie["value"], "domain": HOST, "path": "/"}])
     known = {**furnished, "proving": proving, "mark": "1004", "row": "1"}
     for method in ("GET", "POST"):
         for path in sorted(routes(method)):
@@ -752,8 +752,9 @@ def test_the_keyboard_is_enough_and_keeps_its_place(station: Station) -> None:
     desk = station.engineer()
     begin(desk, "1001")
     page, panel = desk.page, station.panel("1001")
-    page.evaluate("""() => { window.heard = []; new MutationObserver(() => window.heard.push(document.getElementById("to-say").textContent))
-      .observe(document.getElementById("to-say"), { childList: true, characterData: true, subtree: true }); }""")
+    page.evaluate("""() => { const place = document.getElementById("to-say"); window.heard = [];
+      new MutationObserver(() => window.heard.push(place.textContent))
+        .observe(place, { childList: true, characterData: true, subtree: true }); }""")
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")  # past the navigation
     expect(page.locator("#main")).to_be_focused()
