@@ -3,6 +3,7 @@
     echo      a line echo on the same reactor: what Twisted and the client of this file can do at all
     bench     the bench without a journal: decode, judge, answer
     durable   `farend listen --json` with its journal: each ACK leaves after its row was flushed to disk
+    watched   the same, while a console shows what arrives on two live pages: does any page delay an ACK?
     redis     redis-server that flushes each SET to the same disk before it answers, driven by redis-benchmark
     disk      how often this disk flushes 200 bytes
     decode    `farend decode --json` over a file
@@ -27,14 +28,17 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from array import array
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
+from http.client import HTTPConnection, HTTPException
 from itertools import chain, count, islice
 from pathlib import Path
 from typing import Any, NoReturn
+from urllib.parse import urlsplit
 
 from fastcrc.crc16 import arc
 from rich.console import Console
@@ -45,7 +49,7 @@ from protocols.dc09 import write_stamp
 
 ROOT = Path(__file__).resolve().parent.parent
 HOST = "127.0.0.1"
-CONTENDERS = ("echo", "bench", "durable", "redis")
+CONTENDERS = ("echo", "bench", "durable", "watched", "redis")
 NAMES = (*CONTENDERS, "disk", "decode", "supervision")
 ACCOUNTS = 1000
 WARM_SECONDS = 0.3  # of load before the clock runs
@@ -54,7 +58,10 @@ PATIENCE = 10.0  # seconds for a server to come up, or for the last answers
 POLL_SECONDS = 180  # that supervised paths promise, with a quarter of it as tolerance
 SIMULATED_SECONDS = 780  # whoever polls for the last time in the third round is due within it
 LOOK_SECONDS = 0.25  # as the bench looks
+PAGES = 2  # that are open in a browser, as it were, while a contender is watched
 RATIOS = (("durable", "redis"), ("durable", "bench"), ("bench", "echo"))
+
+JOURNALS = ("durable", "watched")  # contenders that keep what came
 
 Message = tuple[bytes, bytes]  # a frame, and the ACK that is due
 
@@ -203,7 +210,7 @@ def command_of(what: str, port: int, folder: Path) -> list[str]:
     if what == "redis":
         where = ["--port", str(port), "--bind", HOST, "--dir", str(folder), "--maxclients", "5000"]
         return ["redis-server", *where, "--save", "", "--appendonly", "yes", "--appendfsync", "always"]
-    if what == "durable":
+    if what in JOURNALS:
         listening = ["--tcp", f"{HOST}:{port}", "--book", book, "--journal", str(folder / "bench.journal")]
         return [*python("tools.farend"), "listen", "--json", *listening]
     return [*python("tools.bench"), "--serve", what, "--port", str(port), "--book", book]
@@ -253,6 +260,47 @@ def running(what: str, folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], 
             process.wait()
 
 
+@contextmanager
+def watching(folder: Path) -> Iterator[None]:
+    """A console over the journal, and live pages that take whatever it sends; Failed where they were sent nothing."""
+    console = ["--http", f"{HOST}:0", "--journal", str(folder / "bench.journal"), "--book", str(folder / "book.toml")]
+    process = subprocess.Popen(
+        [*python("tools.farend"), "console", *console], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE, text=True, env=environment(),
+    )  # fmt: skip
+    assert process.stderr
+    try:
+        link = next((line.split()[-1] for line in process.stderr if "come in: " in line), None)
+        if link is None:
+            raise Failed("the console did not start")
+        place = urlsplit(link)
+        door = HTTPConnection(HOST, place.port or 0, timeout=PATIENCE)
+        door.request("POST", place.path, "name=bench", {"content-type": "application/x-www-form-urlencoded"})
+        cookie = (door.getresponse().getheader("set-cookie") or "").partition(";")[0]
+        came = [0] * PAGES
+        readers = [threading.Thread(target=_read, args=(place.port, cookie, came, page)) for page in range(PAGES)]
+        for reader in readers:
+            reader.start()
+        yield
+    finally:
+        process.terminate()
+        process.communicate()
+    for reader in readers:
+        reader.join()
+    if not all(came):
+        raise Failed("a live page was sent nothing")
+
+
+def _read(port: int, cookie: str, came: list[int], page: int) -> None:
+    """One live page, until the console ends; how many bytes it was sent goes into `came`."""
+    connection = HTTPConnection(HOST, port)
+    with suppress(OSError, HTTPException):
+        connection.request("GET", "/live/stream", headers={"cookie": cookie})
+        answer = connection.getresponse()
+        while data := answer.read1():
+            came[page] += len(data) * (answer.status == 200)
+
+
 class Failed(Exception):
     """A measurement that could not be made, and why."""
 
@@ -265,7 +313,7 @@ def measure(what: str, connections: int, seconds: float, disk: Path) -> dict[str
     with tempfile.TemporaryDirectory(dir=disk) as name:
         folder = Path(name)
         write_book(folder / "book.toml")
-        with running(what, folder) as (process, port):
+        with running(what, folder) as (process, port), watching(folder) if what == "watched" else nullcontext():
             before, began = cpu_seconds(process.pid), time.monotonic()
             if what == "redis":
                 found = drive_redis(port, connections, seconds)
@@ -274,7 +322,7 @@ def measure(what: str, connections: int, seconds: float, disk: Path) -> dict[str
             # The client makes its messages ready before it begins: the server is idle then.
             busy = cpu_seconds(process.pid) - before
             found["server_cpu"] = busy / found.pop("took", time.monotonic() - began)
-        if what == "durable":
+        if what in JOURNALS:
             check_journal(folder / "bench.journal", found)
     return {"what": what, "connections": connections, **found}
 
@@ -516,6 +564,18 @@ def show(results: list[dict[str, Any]]) -> None:
     for one in results:
         if one["what"] == "ratio":
             out.print(f"{one['connections']:>6,} connections: {one['of']} / {one['to']} = {one['ratio']:.2f}")
+        elif one["what"] == "console":
+            heads = f"without a console | with one and {PAGES} live pages"
+            out.print(f"{one['connections']:>6,} connections, {one['rounds']} rounds: {heads}")
+            for name, unit, form in (
+                *(("per_second", "messages/s", ",.0f"), ("p50_ms", "ms p50", ".2f"), ("p99_ms", "ms p99", ".2f")),
+            ):
+                (a, median, z), (b, other, y) = one["without"][name], one["with"][name]
+                both = f"{median:{form}} ({a:{form}} to {z:{form}}) | {other:{form}} ({b:{form}} to {y:{form}})"
+                out.print(
+                    f"{unit:>16}  {both}: spreads {'overlap' if a <= y and b <= z else 'do not overlap'}",
+                    soft_wrap=True,
+                )
         elif one["what"] == "disk":
             out.print(
                 f"disk ({one['place']}): {one['per_second']:,.0f} flushes of 200 bytes a second,"
@@ -552,6 +612,28 @@ def medians(results: list[dict[str, Any]]) -> list[dict[str, Any]]:
         else sorted(same, key=lambda one: one["per_second"])[len(same) // 2]
         for same in rounds.values()
     ]
+
+
+def beside(results: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Each figure of all rounds without a console and with one: least, median and most, for each number of connections."""
+    rounds: dict[tuple[int, str], list[dict[str, Any]]] = {}
+    for one in results:
+        if one["what"] in JOURNALS:
+            rounds.setdefault((one["connections"], one["what"]), []).append(one)
+    spread = {
+        which: {name: _spread([one[name] for one in same]) for name in ("per_second", "p50_ms", "p99_ms")}
+        for which, same in rounds.items()
+    }
+    return [
+        {"what": "console", "connections": number, "rounds": len(rounds[number, name]), "without": spread[number, name],
+         "with": spread[number, "watched"]}
+        for number, name in spread if name == "durable" and (number, "watched") in spread
+    ]  # fmt: skip
+
+
+def _spread(values: list[float]) -> list[float]:
+    ordered = sorted(values)
+    return [ordered[0], ordered[len(ordered) // 2], ordered[-1]]
 
 
 def ratios(results: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -616,8 +698,9 @@ def main() -> int:
                 talk.print(f"bench: {title}: {error}", markup=False)
                 failed = True
             progress.advance(task)
+    pairs = beside(results)
     results = medians(results)
-    results += ratios(results)
+    results += ratios(results) + pairs
     if wanted.json:
         for one in results:
             print(json.dumps(one))

@@ -26,6 +26,7 @@ from tools.common import JOURNAL, OUT, TALK, book_from, host_and_port, stop
 from tools.request import REQUESTS
 
 RECORDS = Path(os.environ.get("FAREND_RECORDS", "farend.records"))
+NICE = 10  # where a bench and a page want the same processor, the ACK goes first
 CLOSE_SECONDS = 3  # that open pages have to hear that the console ends
 
 app = typer.Typer(
@@ -133,6 +134,7 @@ def _serve(
                 signal.signal(number, self.handle_exit)
             yield
 
+    os.nice(NICE)
     server = Server(config)
     if until_stdin_closes:  # it belongs to a bench, and ends with it however that ends
 
