@@ -272,6 +272,7 @@ EVENTS: Table = {
     ),
     "proving": ("Something was said or done in a proving: called, ticked, left out, answered, signed.", ""),
     "invited": ("An engineer opened the installer's page of a proving: a link and a PIN.", "Read the PIN aloud."),
+    "withdrawn": ("An engineer took the installer's link of a proving back; whoever came by it is out.", ""),
     "entered": (
         "Somebody opened the installer's page with its PIN.",
         "If it was not the installer, take the link back.",

@@ -534,7 +534,6 @@ HOSTILE = (
     "/rows/{number}",
     "/refused",
     "/notes",
-    "/provings",
     "/provings/{proving}",
     "/requests",
     "/requests/{reference}",

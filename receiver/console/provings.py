@@ -223,11 +223,8 @@ def invite(request: Request, engineer: Acting, house: AHouse, store: Journal, pr
     sheet = conduct.running(sheet_of(house, store, proving))
     name = sheet.installer or "the installer"
     token, pin = house.door.invite(proving, name)
-    account = sheet.plan.account
-    wishes.note(
-        house.settings.journal, "invited", f"the installer's page of proving {proving} was opened by {engineer.name}",
-        proving=proving, account=account.number, account_mark=account.mark, by=engineer.name,
-    )  # fmt: skip
+    said = {"event": "invited", "detail": f"the installer's page of proving {proving} was opened by {engineer.name}"}
+    _noted(house, sheet, said, engineer.name)
     url = f"{request.url.scheme}://{_address(house, request)}/site/{token}"
     picture = segno.make(url, error="m").svg_inline(border=2, omitsize=True, title="The same link as a picture")
     return page(request, "invited.html", engineer, sheet=sheet, url=url, pin=f"{pin[:3]} {pin[3:]}", picture=picture,
@@ -241,9 +238,18 @@ def _address(house: House, request: Request) -> str:
 
 @pages.post("/{proving}/uninvite")
 def uninvite(engineer: Acting, house: AHouse, store: Journal, proving: str) -> Response:
-    sheet_of(house, store, proving)
+    sheet = sheet_of(house, store, proving)
     house.door.uninvite(proving)
+    said = {"event": "withdrawn", "detail": f"the installer's page of proving {proving} was closed by {engineer.name}"}
+    _noted(house, sheet, said, engineer.name)
     return go(f"/provings/{proving}")
+
+
+def _noted(house: House, sheet: Sheet, said: dict[str, str], by: str) -> None:
+    """Put it into the journal: who may see a proving is part of it, and open pages that follow it notice at once."""
+    account = sheet.plan.account
+    whose = {"proving": sheet.proving, "account": account.number, "account_mark": account.mark}
+    wishes.note(house.settings.journal, **said, **whose, by=by)
 
 
 # Signing
