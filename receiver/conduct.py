@@ -140,8 +140,9 @@ def begin(
     account = plan.account
     store = Store(journal)
     try:
-        for sheet in sheets(store):
-            if sheet.plan.account.mark == account.mark and sheet.ended is None and not signed_whole(sheet):
+        for event in records.provings(store):
+            sheet = judged(store, event) if event["account_mark"] == account.mark else None
+            if sheet is not None and sheet.ended is None and not signed_whole(sheet):
                 raise ConductError(f"a proving of {account.number} runs since {sheet.begun}; end it first")
     finally:
         store.close()

@@ -9,7 +9,7 @@ import hashlib
 import io
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from importlib.resources import files
@@ -42,6 +42,9 @@ NAMES = {
     "skipped": "left out",
     "optional": "not seen, not required",
 }
+LACKING = (
+    "Signs that the fonts of this PDF lack stand as their Unicode numbers, such as [U+1F600]; the data in it has them."
+)
 _RECORD = re.compile(rb'<script type="application/json" id="record">(.*?)</script>', re.DOTALL | re.IGNORECASE)
 # What the PDF is set in: fonts that typst brings, so that it is the same everywhere. As in `record.typ`.
 _PROBE = b'#set text(font: ("Libertinus Serif", "DejaVu Sans Mono"))\n#sys.inputs.text'
@@ -237,13 +240,13 @@ def _parts(record: Mapping[str, Any], sheet: Mapping[str, Any], items: Mapping[s
     yield _listed("Cut-over to the live receiver", ("what", "state", "what was seen"), (32, 20, 48),
                   [[line["label"], NAMES[line["state"]], line["why"]] for line in lines
                    if items[line["item"]].proof == "live"])  # fmt: skip
-    yield Part("Paths", table=Table(
-        ("path", "signals, polls", "promised", "from poll to poll: shortest, median, longest", "jitter",
-         "longest silence", "from"), (13, 12, 12, 23, 9, 12, 19),
+    yield _listed(
+        "Paths", ("path", "signals, polls", "promised", "from poll to poll: shortest, median, longest", "jitter",
+                  "longest silence", "from"), (13, 12, 12, 23, 9, 12, 19),
         [[name or "the path", f"{one['signals']}, {one['polls']}",
           f"every {spoken_time(one['promised'])}" if one["promised"] else "nothing", _spread(one["interval"]),
           _seconds(one["jitter"]), _seconds(one["longest_silence"]), "\n".join(one["hosts"])]
-         for name, one in sheet["paths"].items()]))  # fmt: skip
+         for name, one in sheet["paths"].items()])  # fmt: skip
     yield Part("Measures", facts=list(_measures(sheet)))
     yield _listed("Did not count", ("when (UTC)", "what", "why", "row, SHA-256"), (12, 34, 34, 20),
                   [[_utc(one["at"]), one["text"], one["why"], rows([one["row"]])] for one in sheet["left_out"]],
@@ -350,10 +353,10 @@ def _page(paper: Paper, data: bytes) -> bytes:
 
 def _pdf(paper: Paper, data: bytes) -> bytes:
     """An archive's PDF (PDF/A-3, tagged). It takes no character without a glyph: such a one stands as its number."""
-    said = orjson.dumps(paper).decode()
     try:
-        return _typeset(said, data)
+        return _typeset(orjson.dumps(paper).decode(), data)
     except typst.TypstError:
+        said = orjson.dumps(replace(paper, caution=f"{paper.caution} {LACKING}")).decode()
         odd = [character for character in set(said) if not character.isascii()]
     lacking = {ord(character): f"[U+{ord(character):04X}]" for character in odd}
     try:

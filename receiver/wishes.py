@@ -7,6 +7,8 @@ from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
+import orjson
+
 from receiver.desk import millis
 from receiver.journal import GRANTED, REFUSED, JournalError, Store
 
@@ -73,10 +75,10 @@ def note(journal: Path, event: str, detail: str, **more: Any) -> int:
 
 def _row_of(reader: Store, entry: dict[str, Any], before: int) -> int:
     """The number of the row that the bench made of a note: taken is not yet on disk."""
-    deadline = time.monotonic() + WAIT_SECONDS
+    deadline, said = time.monotonic() + WAIT_SECONDS, orjson.loads(orjson.dumps(entry))
     while time.monotonic() < deadline:
         for row in takewhile(lambda one: one["row"] > before, reader.events()):
-            if all(row.get(name) == value for name, value in entry.items()):
+            if all(row.get(name) == value for name, value in said.items()):
                 return int(row["row"])
         time.sleep(LOOK_SECONDS)
     raise NotTakenError(

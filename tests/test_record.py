@@ -1,5 +1,7 @@
 """A signed record: whose signatures stand, what its page and its PDF say, and that nobody can change a character of them."""
 
+# ruff: noqa: F811  (two fixtures are another file's)
+
 import io
 import json
 from collections.abc import Callable
@@ -11,10 +13,11 @@ from typing import Any
 import pypdf
 import pytest
 import typst
+from conftest import Listening
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from test_prove import SIGNED, Station, fill, prove_whole, quiet, station  # noqa: F401  (two are fixtures)
-from test_proving import HOUSE, POLLS, House, prove_all
+from test_prove import SIGNED, Station, fill, prove_whole, quiet, station  # noqa: F401
+from test_proving import HOUSE, KEYED, POLLS, House, prove_all
 
 from receiver import conduct
 from receiver import record as records
@@ -44,7 +47,7 @@ def both_sign(journal: Path, name: str = "E. Example", identified: str = "a voic
 
 
 @pytest.fixture
-def proved(quiet: Station) -> Path:  # noqa: F811
+def proved(quiet: Station) -> Path:
     """The journal of a house of which everything was seen that can be seen at once."""
     fill(quiet, prove_all)
     return quiet.journal
@@ -89,6 +92,9 @@ def signing(text: str = POLLS) -> House:
     """A house that both have just signed, provisionally."""
     house = House(text).begin(minutes=240)
     prove_all(house)
+    house.send("1131 01 007")
+    house.says("skip", about=house.sheet().findings[-1].id, reason="the neighbour's").wait(30)
+    house.says("skip", about="zone 1 tamper", reason="no contact")
     for role in ROLES:
         house.wait(1).says(
             "agree", role=role, name=role, identified="known", substance=records.substance(house.sheet())
@@ -118,17 +124,20 @@ def test_what_changes_nothing_leaves_a_signature_standing(later: Callable[[House
 @pytest.mark.parametrize(
     "later",
     [
-        lambda house: house.send("1131 01 007"),
-        lambda house: house.send("1131 01 007") and house.says("skip", about=house.sheet().findings[-1].id, reason="x"),
+        lambda house: house.send("1131 01 008"),
+        lambda house: house.send("1131 01 008") and house.says("skip", about=house.sheet().findings[-1].id, reason="x"),
         lambda house: house.says("again", about="zone 1 alarm", reason="the contact was moved"),
         lambda house: house.says("again", about="zone 1 alarm", reason="x").call("zone 1").trips(1),
-        lambda house: house.says("skip", about="zone 1 tamper", reason="no contact"),
+        lambda house: house.says("skip", about="zone 3 tamper", reason="no contact"),
+        lambda house: house.says("skip", about="zone 1 tamper", reason="another reason"),
+        lambda house: house.says("skip", about=house.sheet().findings[0].id, reason="another reason"),
         lambda house: house.says("tick", about="zone 5 sounded", saw="another heard it"),
         lambda house: house.send("1301 00 000") and house.wait(9).send("3301 00 000"),
         lambda house: house.wait(600),
         lambda house: house.send("1110 01 002"),
     ],
-    ids=["a finding", "a settled finding", "again", "again, and proved", "a skip", "another tick", "what was pending came",
+    ids=["a finding", "a settled finding", "again", "again, and proved", "a skip", "another reason for a skip",
+         "another reason for a finding", "another tick", "what was pending came",
          "the polls stop", "is this you?"],
 )  # fmt: skip
 def test_what_comes_later_must_be_signed_again(later: Callable[[House], Any]) -> None:
@@ -137,17 +146,19 @@ def test_what_comes_later_must_be_signed_again(later: Callable[[House], Any]) ->
     assert records.standing(house.sheet()) == {}
 
 
-def test_a_finding_that_comes_back_and_is_settled_again_voids_what_was_signed_before() -> None:
-    house = House().begin(minutes=240)
-    prove_all(house)
-    for word in ("unlisted", "the same"):
-        house.wait(60).send("1131 01 007")
-        finding = house.sheet().standing[-1]
-        house.says("skip", about=finding.id, reason=word)
-        substance = records.substance(house.sheet())
-        assert not house.sheet().agreed or records.standing(house.sheet()) == {}
-        house.says("agree", role="engineer", name="E.", identified="known", substance=substance)
-    assert list(records.standing(house.sheet())) == ["engineer"]
+def test_what_was_settled_and_goes_wrong_again_must_be_signed_again_once_it_is_settled_again() -> None:
+    house = House(KEYED).begin(minutes=240)
+    key = house.panel.key
+
+    def in_clear_and_then_sealed() -> str:
+        for kept in (None, key):
+            house.panel.key = kept
+            house.wait(30).send("1602 00 000")
+            assert bool(house.sheet().standing) is (kept is None)
+        return records.substance(house.sheet())
+
+    assert in_clear_and_then_sealed() != in_clear_and_then_sealed()
+    assert [finding.rule for finding in house.sheet().findings] == ["in-clear"]
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -165,7 +176,7 @@ def test_a_slow_clock_that_is_measured_once_more_is_one_finding_and_voids_nothin
     house = House(POLLS).begin(minutes=240)
 
     def poll(late: float = 0) -> None:
-        house.wait(30 - late)
+        house.wait(30.17 - late)  # so that each is measured a little otherwise: stamps are whole seconds
         house.send("poll", "wired", made=-3600.0 - late)
         house.send("poll", "cellular", made=-3600.0 - late)
         house.wait(late)
@@ -180,7 +191,7 @@ def test_a_slow_clock_that_is_measured_once_more_is_one_finding_and_voids_nothin
     assert records.substance(house.sheet()) == before
 
 
-def test_nothing_is_signed_while_something_is_left_nor_by_nobody(quiet: Station) -> None:  # noqa: F811
+def test_nothing_is_signed_while_something_is_left_nor_by_nobody(quiet: Station) -> None:
     fill(quiet, lambda house: house.trips(1))
     with pytest.raises(ConductError, match="see what is left"):
         conduct.agree(quiet.journal, now(quiet.journal), "engineer", "E.", "known", by="E.")
@@ -202,7 +213,7 @@ def test_a_signature_needs_a_role_a_name_and_how_they_were_identified(proved: Pa
 # The three files
 
 
-def test_each_of_the_three_files_agrees_with_the_journal(quiet: Station, tmp_path: Path) -> None:  # noqa: F811
+def test_each_of_the_three_files_agrees_with_the_journal(quiet: Station, tmp_path: Path) -> None:
     fill(quiet, prove_whole)
     said = quiet.prove("sign", "2210", *SIGNED, "--out", tmp_path / "gull.json").out.decode()
     for form in FORMS:
@@ -217,7 +228,7 @@ def test_each_of_the_three_files_agrees_with_the_journal(quiet: Station, tmp_pat
 
 
 @pytest.fixture
-def hostile(quiet: Station) -> conduct.Kept:  # noqa: F811
+def hostile(quiet: Station) -> conduct.Kept:
     """The record of a house of which every name and reason that a person can give is hostile."""
 
     def speak(house: House) -> None:
@@ -252,13 +263,14 @@ def test_hostile_text_stands_on_both_papers_as_text(hostile: conduct.Kept) -> No
         shown = HOSTILE.replace("\u202e", "\\x202E")
         assert plain(shown) in plain(page.shown)
         in_pdf = plain(text_of(made.pdf))
+        assert "lackstandastheirUnicodenumbers" in in_pdf
         for part in ('</script><script>alert(1)</script>]]#sys.inputs$x$*b*\\"q"<!--', "\\x202E[U+1F600][U+6F22]wwww"):
             assert part in in_pdf
         for form, data in zip(("json", "page", "pdf"), made, strict=True):
             assert (read(data).record, read(data).form) == (record, form)
 
 
-def test_a_hostile_record_agrees_with_its_journal_in_all_three_forms(quiet: Station, hostile: conduct.Kept) -> None:  # noqa: F811
+def test_a_hostile_record_agrees_with_its_journal_in_all_three_forms(quiet: Station, hostile: conduct.Kept) -> None:
     assert [file.suffix for file in hostile.files] == [f".{form}" for form in FORMS]
     for file in hostile.files:
         assert quiet.prove("check", file, "--json").objects[0]["wrong"] == []
@@ -300,11 +312,11 @@ def test_times_say_what_the_sites_clocks_said_where_its_zone_is_known() -> None:
 # What was changed shows
 
 
-def wrong(station: Station, file: Path) -> list[str]:  # noqa: F811
+def wrong(station: Station, file: Path) -> list[str]:
     return station.prove("check", file, "--json", code=1).objects[0]["wrong"]
 
 
-def test_one_visible_character_that_was_changed_shows_in_the_page(quiet: Station, hostile: conduct.Kept) -> None:  # noqa: F811
+def test_one_visible_character_that_was_changed_shows_in_the_page(quiet: Station, hostile: conduct.Kept) -> None:
     file = hostile.files[1]
     page = file.read_bytes()
     where = page.index(b"left out")
@@ -312,7 +324,7 @@ def test_one_visible_character_that_was_changed_shows_in_the_page(quiet: Station
     assert wrong(quiet, file) == ["this page is another than the one that was signed: something in it was changed"]
 
 
-def test_what_was_laid_over_a_pdf_shows(quiet: Station, hostile: conduct.Kept) -> None:  # noqa: F811
+def test_what_was_laid_over_a_pdf_shows(quiet: Station, hostile: conduct.Kept) -> None:
     file = hostile.files[2]
     over = typst.compile(b"#set page(fill: none)\n#place(center)[PROVED]", ignore_system_fonts=True)
     forged = pypdf.PdfWriter(clone_from=io.BytesIO(file.read_bytes()))
@@ -324,7 +336,7 @@ def test_what_was_laid_over_a_pdf_shows(quiet: Station, hostile: conduct.Kept) -
 
 
 @pytest.mark.parametrize("change", ["name", "one", "swapped", "twice"])
-def test_signatures_are_held_against_the_journal(quiet: Station, hostile: conduct.Kept, change: str) -> None:  # noqa: F811
+def test_signatures_are_held_against_the_journal(quiet: Station, hostile: conduct.Kept, change: str) -> None:
     record = json.loads(hostile.papers.json)
     first, second = record["signatures"]
     record["signatures"] = {
@@ -350,7 +362,7 @@ def test_a_record_that_its_signatures_do_not_cover_is_told(proved: Path) -> None
     assert "it is not signed by engineer and installer, each to just what it says" in told
 
 
-def test_files_that_are_no_record_are_told_in_words(quiet: Station, hostile: conduct.Kept) -> None:  # noqa: F811
+def test_files_that_are_no_record_are_told_in_words(quiet: Station, hostile: conduct.Kept) -> None:
     page, pdf = hostile.papers.html, hostile.papers.pdf
     block = page[page.index(b'<script type="application/json"') :]
     empty = pypdf.PdfWriter(clone_from=io.BytesIO(pdf))
@@ -434,7 +446,7 @@ def test_a_provisional_record_is_history_once_what_was_pending_has_come(proved: 
 # People, through functions that raise
 
 
-def test_a_proving_is_conducted_without_a_command_line(quiet: Station) -> None:  # noqa: F811
+def test_a_proving_is_conducted_without_a_command_line(quiet: Station) -> None:
     from receiver.book import parse
     from receiver.plan import make
 
@@ -467,3 +479,23 @@ def test_a_proving_is_conducted_without_a_command_line(quiet: Station) -> None: 
         conduct.sheet_of(store, "another")
     store.close()
     assert Plan.from_json(plan.to_json()) == plan
+
+
+def test_what_is_done_through_a_running_bench_is_there_when_it_returns(
+    station: Station,
+    listening: Callable[..., Listening],
+) -> None:
+    listening("--book", station.book, "--journal", station.journal)
+    station.start("--only", "siren")
+    journal = station.journal
+    conduct.tick(journal, now(journal), "siren", "heard it", by="E.")
+    assert now(journal).lines[0].state == "said"
+    conduct.again(journal, now(journal), "siren", "not loud enough", by="E.")
+    assert now(journal).lines[0].state == "open"
+    conduct.tick(journal, now(journal), "siren sounded", "heard it", by="E.")
+    for line in now(journal).open:
+        conduct.skip(journal, now(journal), line.item.id, "not in this test", by="E.")
+    both_sign(journal)
+    kept = conduct.sign(journal, now(journal), None, by="E.")
+    assert now(journal).signed[-1]["row"] == kept.row
+    assert kept.files == []

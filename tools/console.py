@@ -3,10 +3,12 @@
 import getpass
 import ipaddress
 import os
+import signal
 import socket
 import sys
 import threading
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
@@ -39,7 +41,7 @@ def console(
     context: typer.Context,
     http: Annotated[
         str, typer.Option("--http", metavar="HOST:PORT", help="Where it is served; port 0 picks a free one.")
-    ] = "127.0.0.1:12080",
+    ] = os.environ.get("FAREND_CONSOLE", "127.0.0.1:12080"),
     journal: Annotated[Path, typer.Option("--journal", metavar="PATH", help="The journal.")] = JOURNAL,
     book: Annotated[Path | None, typer.Option(metavar="FILE", help="The account book.")] = None,
     requests: Annotated[Path, typer.Option(metavar="DIR", help="The folder where requests wait.")] = REQUESTS,
@@ -78,6 +80,7 @@ def console(
         if not _people(people):
             stop(f"--http {http} is not this machine alone: it needs --people FILE with somebody in it"
                  " (farend console password NAME --people FILE)")  # fmt: skip
+    zone = _zone(time_zone)
     book_from(book)  # a book with mistakes is told now, not by the first page
     try:
         Store(journal).close()
@@ -97,7 +100,7 @@ def console(
 
     settings = Settings(
         journal=journal.resolve(), book=book and book.resolve(), requests=requests.resolve(), records=records.resolve(),
-        zone=_zone(time_zone), people=people and people.resolve(), secure=secure, names=tuple(name or ()), port=port,
+        zone=zone, people=people and people.resolve(), secure=secure, names=tuple(name or ()), port=port,
     )  # fmt: skip
     application = consoles.make(settings, tell=lambda what: TALK.print(f"console: {what}", markup=False), again=link)
     TALK.print(CAUTION, style="italic")
@@ -121,7 +124,16 @@ def _serve(
         ssl_certfile=certificate, ssl_keyfile=private_key, timeout_graceful_shutdown=CLOSE_SECONDS,
         h11_max_incomplete_event_size=16384, limit_concurrency=512, proxy_headers=False,
     )  # fmt: skip
-    server = uvicorn.Server(config)
+
+    class Server(uvicorn.Server):
+        @contextmanager
+        def capture_signals(self) -> Iterator[None]:
+            # SIGTERM is how it is ended: with 0, as a bench ends. uvicorn would send the signal on to itself.
+            for number in (signal.SIGTERM, signal.SIGINT):
+                signal.signal(number, self.handle_exit)
+            yield
+
+    server = Server(config)
     if until_stdin_closes:  # it belongs to a bench, and ends with it however that ends
 
         def wait() -> None:

@@ -3,10 +3,11 @@
 import io
 import os
 import queue
+import subprocess
 import sys
 import threading
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -24,6 +25,7 @@ from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, host_and_port, 
 
 MOST_WAITING = 100_000  # lines for a slow reader of stdout; those beyond it are counted, and stay in the journal
 MOST_TOLD = 10_000
+CONSOLE_SECONDS = 5.0  # that the console has to end with the bench
 
 
 class Writer:
@@ -141,6 +143,9 @@ def listen(
     idle: Annotated[
         float, typer.Option(min=1, help="Seconds of silence after which a connection is closed.")
     ] = IDLE_SECONDS,
+    console: Annotated[
+        bool, typer.Option("--console", help="Serve the console, too, on this machine; `farend console` can do more.")
+    ] = False,
 ) -> None:
     """Receive: TCP, UDP and TLS lines into the desk, everything into the journal. SIGTERM ends it.
 
@@ -190,10 +195,30 @@ def listen(
     )
     if as_json:
         print_json({"listening": [{"line": kind, "host": host, "port": port} for kind, host, port in listening]})
-    run(reactor, bench, listening, printer.tell)
+    with consoled(Path(journal), book) if console else nullcontext():
+        run(reactor, bench, listening, printer.tell)
     printer.close()
     # A reader of stdout that has stopped must not keep the process: what it could not take is in the journal.
     os._exit(0)
+
+
+@contextmanager
+def consoled(journal: Path, book: Path | None) -> Iterator[None]:
+    """The console in a process of its own, for as long as this one lives: it ends when its stdin does."""
+    options = ["--journal", str(journal), "--until-stdin-closes", *(("--book", str(book)) if book else ())]
+    # What it says belongs to people: stdout is for data.
+    child = subprocess.Popen(
+        [sys.executable, "-P", "-m", "tools.farend", "console", *options], stdin=subprocess.PIPE, stdout=sys.stderr
+    )
+    try:
+        yield
+    finally:
+        assert child.stdin is not None
+        child.stdin.close()
+        try:
+            child.wait(CONSOLE_SECONDS)
+        except subprocess.TimeoutExpired:
+            child.kill()
 
 
 def run(reactor: Any, bench: Any, listening: list[tuple[str, str, int]], tell: Callable[[str], None]) -> None:

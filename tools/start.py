@@ -28,7 +28,13 @@ STAMP = VENV / "farend.stamp"  # written last, so a .venv without it is half mad
 OLDEST = (3, 11)
 
 # Programs that are no Python packages, and the Debian package that has each.
-FOR_TESTS = {"openssl": "openssl"}
+FOR_TESTS = {
+    "openssl": "openssl",
+    "chromium": "chromium",
+    "pdftotext": "poppler-utils",
+    "pdfinfo": "poppler-utils",
+    "qpdf": "qpdf",
+}
 FOR_BENCH = {"redis-server": "redis-server", "redis-benchmark": "redis-server"}
 
 CHECKS = (

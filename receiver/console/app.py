@@ -30,6 +30,7 @@ from receiver.console.house import (
     go,
     house_of,
     page,
+    session_of,
     trouble,
 )
 from receiver.journal import JournalError
@@ -205,10 +206,6 @@ def _out(request: Request, error: DoorError, **context: Any) -> Response:
 
 
 def _troubles(app: FastAPI) -> None:
-    def whose(request: Request) -> Any:
-        house = house_of(request)
-        return house.door.session(request.cookies.get(house.cookie))
-
     @app.exception_handler(EnterFirst)
     def enter_first(request: Request, _: EnterFirst) -> Response:
         if request.url.path.startswith("/api/"):
@@ -219,19 +216,19 @@ def _troubles(app: FastAPI) -> None:
 
     @app.exception_handler(HTTPException)
     def refused(request: Request, error: HTTPException) -> Response:
-        return trouble(request, whose(request), error.status_code, str(error.detail))
+        return trouble(request, session_of(request), error.status_code, str(error.detail))
 
     @app.exception_handler(RequestValidationError)
     def malformed(request: Request, error: RequestValidationError) -> Response:
         told = "; ".join(f"{'.'.join(map(str, one['loc'][1:]))}: {one['msg']}" for one in error.errors())
-        return trouble(request, whose(request), 422, told)
+        return trouble(request, session_of(request), 422, told)
 
     def journal(request: Request, error: Exception) -> Response:
-        return trouble(request, whose(request), 503, str(error))
+        return trouble(request, session_of(request), 503, str(error))
 
     def said(request: Request, error: Exception) -> Response:
         told = "; ".join(error.mistakes) if isinstance(error, BookError) else str(error)
-        return trouble(request, whose(request), 409, told)
+        return trouble(request, session_of(request), 409, told)
 
     app.add_exception_handler(JournalError, journal)
     app.add_exception_handler(OSError, journal)

@@ -78,6 +78,11 @@ class House:
         """The session's cookie. With the port in its name: cookies do not tell ports of one host apart."""
         return f"farend-{self.settings.port}"
 
+    @property
+    def site_cookie(self) -> str:
+        """The installer's: another, so that one browser may be both sides of a proving, as on a bench it often is."""
+        return f"{self.cookie}-site"
+
 
 def house_of(request: Request) -> House:
     found: House = request.app.state.house
@@ -87,11 +92,14 @@ def house_of(request: Request) -> House:
 AHouse = Annotated[House, Depends(house_of)]
 
 
-def _session(request: Request, house: AHouse) -> Session | None:
-    return house.door.session(request.cookies.get(house.cookie))
+def session_of(request: Request) -> Session | None:
+    """Whoever asks: on the installer's pages by the installer's cookie, elsewhere by the engineer's."""
+    house = house_of(request)
+    name = house.site_cookie if request.url.path.startswith("/site/") else house.cookie
+    return house.door.session(request.cookies.get(name))
 
 
-Anybody = Annotated[Session | None, Depends(_session)]
+Anybody = Annotated[Session | None, Depends(session_of)]
 
 
 class EnterFirst(Exception):
@@ -204,7 +212,7 @@ def trouble(request: Request, session: Session | None, status: int, what: str, n
     if request.url.path.startswith("/api/"):
         return JSONResponse({"detail": what}, status)
     name = "site_trouble.html" if request.url.path.startswith("/site/") else "trouble.html"
-    return page(request, name, session, status=status, what=what, next=next_)
+    return page(request, name, session, status=status, what=what, next=next_, gone=status == 410)
 
 
 def account_of(house: House, mark: str) -> Account:

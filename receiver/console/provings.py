@@ -215,8 +215,6 @@ def act(
 ) -> Response:  # fmt: skip
     sheet = sheet_of(house, store, proving)
     do(house.settings.journal, sheet, word, about, text.strip(), engineer.name)
-    if word == "end":
-        house.door.uninvite(proving)
     return go(f"/provings/{proving}")
 
 
@@ -264,8 +262,6 @@ def sign(house: House, sheet: Sheet, role: str, name: str, identified: str, by: 
         if len(records.standing(sheet)) == len(ROLES):
             house.settings.records.mkdir(mode=0o700, parents=True, exist_ok=True)
             conduct.sign(journal, sheet, house.settings.records, by=by)
-    if sheet.verdict == "proved":
-        house.door.uninvite(sheet.proving)
 
 
 @pages.post("/{proving}/sign")

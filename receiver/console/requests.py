@@ -18,7 +18,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from sse_starlette import EventSourceResponse
 from starlette.datastructures import FormData, UploadFile
 
-from protocols.dc09 import bare
 from receiver import identification, intake, requests, spoken
 from receiver.book import Line, Seconds
 from receiver.callers import Mark
@@ -331,7 +330,8 @@ def sent(
 
 
 def _remember(where: "OrderedDict[str, Any]", name: str, what: Any) -> None:
-    where[name] = what
+    if name:
+        where[name] = what
     while len(where) > MOST_KEPT:
         where.popitem(last=False)
 
@@ -441,7 +441,7 @@ def begin(
     """Begin to identify. RefusedError where an identification of this request is under way."""
     if not LEAST_SECONDS <= seconds <= MOST_SECONDS:
         raise FieldError("seconds", f"are {LEAST_SECONDS} to {MOST_SECONDS}")
-    if not bare(caller.strip()):
+    if not caller.strip():
         raise FieldError("caller", "is not chosen: which number does its panel send?")
     with kept.lock:
         before = kept.trying.get(one.head.reference)

@@ -84,7 +84,13 @@ def pin(
     )  # fmt: skip
     answer = go(f"/site/{token}")
     answer.set_cookie(
-        house.cookie, cookie, httponly=True, samesite="lax", secure=house.settings.secure, max_age=7 * 86400
+        house.site_cookie,
+        cookie,
+        httponly=True,
+        samesite="lax",
+        secure=house.settings.secure,
+        max_age=7 * 86400,
+        path=f"/site/{token}",
     )
     return answer
 
@@ -98,7 +104,7 @@ def stream(
     request: Request, session: Installer, house: AHouse, store: Journal, token: str, proving: Proving
 ) -> Response:
     found = watched(house, store, proving)
-    cookie, host = request.cookies.get(house.cookie), _host(request)
+    cookie, host = request.cookies.get(house.site_cookie), _host(request)
 
     def render() -> str | None:
         reader = Store(house.settings.journal)

@@ -1,0 +1,435 @@
+"""The console in a real browser, over a real bench: what engineer and installer see and do, and what nobody else sees.
+
+Debian's Chromium, driven by Playwright; each person has a context of their own. The bench, the console and the panels are
+processes and sockets on loopback.
+"""
+
+import json
+import re
+import shutil
+import subprocess
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conftest import HOST, Listening, clean_environment, command, envelope, exchange, stamp
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from pypdf import PdfReader
+
+ARGUMENTS = (
+    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"),
+    *("--disable-component-update", "--disable-sync"),
+)
+DESKTOP: dict[str, Any] = {"viewport": {"width": 1280, "height": 900}}
+PHONE: dict[str, Any] = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+PATIENCE = 8.0  # seconds: what should come at once, on a machine that is busy with other things too
+TICK_SECONDS = 2.0  # from the ACK to the tick on the phone: a second is promised, and the machine is busy
+
+expect.set_options(timeout=PATIENCE * 1000)
+ENGINEER, OTHER, INSTALLER = "E. Example", "O. Other", "I. Example"
+SCRIPT = "<script>alert(1)</script>"
+
+
+def account(number: str, name: str, *, polls: int = 0) -> str:
+    """A small invented house: a door, a smoke detector, a keeper, one path."""
+    return f"""
+[[account]]
+number = "{number}"
+name = {json.dumps(name)}
+  [[account.area]]
+  number = "01"
+  name = "Ground floor"
+  [[account.zone]]
+  number = "001"
+  area = "01"
+  name = "Boat door"
+  device = "door"
+  [[account.zone]]
+  number = "002"
+  area = "01"
+  name = "Loft window {SCRIPT}"
+  device = "window"
+  [[account.user]]
+  number = "001"
+  name = "Keeper"
+  [[account.path]]
+  name = "wired"
+  line = "tcp"{f"{chr(10)}  poll_seconds = {polls}" if polls else ""}
+"""
+
+
+# No place, person or number here is real.
+BOOK = "".join(
+    account(number, name)
+    for number, name in (
+        *(("1001", "Heron Weir"), ("1002", "Otter Lock"), ("1003", "Plover Barn")),
+        *(("1004", "Curlew Mill"), ("1005", "Dunlin House"), ("1006", "Snipe Cottage")),
+    )
+)
+OTHERS = ("Otter Lock", "Plover Barn", "Curlew Mill", "Dunlin House", "Snipe Cottage", "1002", "1003", "1004")
+
+
+class Panel:
+    """A panel that speaks Contact ID in clear, with its own sequence."""
+
+    def __init__(self, port: int, number: str) -> None:
+        self.port, self.number, self.sequence = port, number, 0
+
+    def send(self, message: str) -> float:
+        """Say something; the moment of its ACK."""
+        return self.say("ADM-CID", f"#{self.number}|{message}")
+
+    def say(self, token: str, content: str, word: str = "ACK") -> float:
+        self.sequence += 1
+        frame = envelope(f'"{token}"{self.sequence:04d}R1L0#{self.number}[{content}]{stamp()}')
+        (answer,) = exchange(self.port, frame)
+        moment = time.monotonic()
+        assert f'"{word}"'.encode() in answer
+        return moment
+
+    @contextmanager
+    def polling(self, seconds: float) -> Iterator[None]:
+        """Poll that often meanwhile."""
+        over = threading.Event()
+
+        def poll() -> None:
+            while not over.wait(seconds):
+                frame = envelope(f'"NULL"0000R1L0#{self.number}[]{stamp()}')
+                exchange(self.port, frame)
+
+        thread = threading.Thread(target=poll)
+        thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            thread.join()
+
+
+class Console:
+    """`farend console` as a process, and the links that it shows."""
+
+    def __init__(self, folder: Path, *options: object) -> None:
+        files = ("--journal", folder / "station.journal", "--book", folder / "station.toml")
+        places = ("--requests", folder / "requests", "--records", folder / "records")
+        options = (*files, *places, "--http", f"{HOST}:0", "--time-zone", "UTC", *options)
+        self.process = subprocess.Popen(
+            command("console", *options), stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+            text=True, cwd=folder, env=clean_environment({"COLUMNS": "500"}),
+        )  # fmt: skip
+        self.talk: list[str] = []
+        self.links: list[str] = []
+        self._came = threading.Condition()
+        self._thread = threading.Thread(target=self._read)
+        self._thread.start()
+
+    def _read(self) -> None:
+        assert self.process.stderr
+        for line in self.process.stderr:
+            with self._came:
+                self.talk.append(line)
+                self.links += re.findall(r"come in: (http\S+)", line)
+                self._came.notify_all()
+        with self._came:
+            self._came.notify_all()
+
+    def link(self) -> str:
+        """The link that lets the next one in, once it is shown."""
+        with self._came:
+            came = self._came.wait_for(lambda: self.links or self.process.poll() is not None, PATIENCE)
+            assert came and self.links, "".join(self.talk)
+            return self.links.pop(0)
+
+    @property
+    def base(self) -> str:
+        with self._came:
+            self._came.wait_for(lambda: any("console on" in line for line in self.talk), PATIENCE)
+            (found,) = re.findall(r"console on (http\S+)", "".join(self.talk))
+            return str(found)
+
+    def end(self) -> None:
+        self.process.terminate()
+        self.process.wait(15)
+        self._thread.join()
+        assert self.process.stderr
+        self.process.stderr.close()
+        assert "Traceback" not in "".join(self.talk), "".join(self.talk)
+
+
+class Person:
+    """Somebody with a browser. Whatever the browser complains of, a dialog, an error of a script, fails the test."""
+
+    def __init__(self, context: BrowserContext, base: str) -> None:
+        self.context, self.base = context, base
+        self.complaints: list[str] = []
+        self.expected: tuple[str, ...] = ()
+        context.set_default_timeout(PATIENCE * 1000)
+        self.page = self.open()
+
+    def open(self) -> Page:
+        page = self.context.new_page()
+        page.on("console", lambda told: self._complain(told.text) if told.type in ("error", "warning") else None)
+        page.on("pageerror", lambda error: self._complain(str(error)))
+        page.on("dialog", lambda dialog: (self._complain(f"dialog {dialog.message}"), dialog.dismiss()))
+        return page
+
+    def _complain(self, what: str) -> None:
+        if not any(one in what for one in self.expected):
+            self.complaints.append(what)
+
+    def goes(self, path: str) -> Page:
+        self.page.goto(self.base + path)
+        return self.page
+
+    def enters(self, link: str, name: str) -> "Person":
+        self.page.goto(link)
+        self.page.get_by_label("Your name").fill(name)
+        self.page.get_by_role("button", name="Come in").click()
+        expect(self.page.get_by_role("heading", name="What arrives")).to_be_visible()
+        return self
+
+
+class Station:
+    """A bench, a console, and the people who come."""
+
+    def __init__(self, folder: Path, bench: Listening, console: Console, browser: Browser) -> None:
+        self.folder, self.bench, self.console, self.browser = folder, bench, console, browser
+        self.people: list[Person] = []
+
+    def person(self, **context: Any) -> Person:
+        """Somebody at a desk, or with a phone: see `DESKTOP` and `PHONE`."""
+        made = self.browser.new_context(**({"service_workers": "block", "locale": "en-GB"} | (context or DESKTOP)))
+        self.people.append(Person(made, self.console.base))
+        return self.people[-1]
+
+    def engineer(self, name: str = ENGINEER, **context: Any) -> Person:
+        return self.person(**context).enters(self.console.link(), name)
+
+    def panel(self, number: str) -> Panel:
+        return Panel(self.bench.port(), number)
+
+    def farend(self, *arguments: object) -> subprocess.CompletedProcess[str]:
+        options = {"capture_output": True, "text": True, "cwd": self.folder, "env": clean_environment()}
+        return subprocess.run(command(*arguments, "--journal", self.folder / "station.journal"), timeout=30, **options)  # type: ignore[call-overload,no-any-return]
+
+    def leave(self) -> None:
+        """All go home; nobody's browser may have complained."""
+        people, self.people = self.people, []
+        for one in people:
+            one.context.close()
+        assert not [told for one in people for told in one.complaints]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    path = shutil.which("chromium")
+    assert path, "these tests need Debian's chromium: apt-get install chromium"
+    with sync_playwright() as playwright:
+        yield playwright.chromium.launch(executable_path=path, args=[*ARGUMENTS])
+
+
+@pytest.fixture(scope="module")
+def house(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterator[Station]:
+    folder = tmp_path_factory.mktemp("station")
+    book = folder / "station.toml"
+    book.write_text(BOOK)
+    with Listening("--tcp", f"{HOST}:0", "--book", book, "--journal", folder / "station.journal", cwd=folder) as bench:
+        console = Console(folder)
+        try:
+            yield Station(folder, bench, console, browser)
+        finally:
+            console.end()
+
+
+@pytest.fixture
+def station(house: Station) -> Iterator[Station]:
+    yield house
+    house.leave()
+
+
+def test_from_a_request_to_the_full_record(station: Station, tmp_path: Path) -> None:
+    desk = station.engineer()
+    page = desk.goes("/requests/new")
+    for label, text in (("Site", "Quarry Cottage"), ("Firm", "An Invented Firm"), ("Installer", INSTALLER)):
+        page.get_by_label(label, exact=False).first.fill(text)
+    page.get_by_label("Expected number").fill("0931")
+    page.locator("#zones").fill("001 Boat door (door), area 01\n0x2 the back door")
+    page.locator("#users").fill("user,user_name\n001,Keeper")
+    page.get_by_role("group", name="Path 1").get_by_label("name", exact=True).fill("wired")
+    page.get_by_role("group", name="Path 1").get_by_label("line").select_option("tcp")
+    page.get_by_role("group", name="Path 1").get_by_label("poll seconds").fill("1")
+    page.get_by_role("button", name="Show what would be filed").click()
+    expect(page.get_by_role("region", name="The list of zones")).to_contain_text("✗")
+    page.get_by_label("File it without the lines that are no entry").check()
+    page.get_by_role("button", name="File it").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("R-001 Quarry Cottage")
+
+    # Which caller it is: the device that the engineer picks is tripped, and nothing else counts.
+    caller = station.panel("0913")
+    caller.say("ADM-CID", "#0913|1602 00 000", "DUH")
+    page.get_by_role("link", name="Find out which caller it is").click()
+    page.get_by_role("radio", name="0913").check()
+    page.get_by_label("The device that is tripped").select_option("001")
+    page.get_by_role("button", name="Begin").click()
+    expect(page.locator("#trying")).to_contain_text("Please open Boat door, then close it, now.")
+    caller.say("ADM-CID", "#0913|1131 01 001", "DUH")
+    expect(page.locator("#news")).to_contain_text("zone 001 Boat door tripped")
+    expect(page.get_by_role("main")).to_contain_text("is the panel of R-001", timeout=15_000)
+    page.get_by_role("link", name="Give it its number").click()
+    page.get_by_role("button", name="Give it this number").click()
+    expect(page.get_by_role("main")).to_contain_text("the account number is 0931")
+
+    # The proving, and the installer's phone.
+    panel = station.panel("0931")
+    begin(desk, "0931")
+    link, pin = invite(desk)
+    site = arrive(station, link, pin).page
+    expect(site.locator("#head")).to_contain_text("Quarry Cottage")
+    door = site.locator("#place-zone-001")
+    with panel.polling(1.0):
+        door.get_by_role("button", name="Now").tap()
+        expect(door).to_contain_text("Waiting for it")
+        panel.send("1131 02 001")
+        expect(door).to_contain_text(
+            "the right device, in area 02 (not in the list); it belongs to area 01 Area 01. Mend"
+        )
+        expect(page.locator(".say")).to_contain_text("Mend the area")
+        door.get_by_role("button", name="Now").tap()
+        expect(door).to_contain_text("Waiting for it")
+        waits = [ticks(site, "zone 001 alarm", panel.send("1131 01 001"), "it came"),
+                 ticks(site, "zone 001 alarm", panel.send("3131 01 001"), "✓")]  # fmt: skip
+        expect(page.locator("#at-zone-001-alarm")).to_contain_text("called")
+        for row, message in (
+            *(("user 001 opening", "1401 01 001"), ("user 001 closing", "3401 01 001")),
+            *(("panel tamper", "1137 00 000"), ("path wired test", "1602 00 000")),
+        ):
+            about = row if row.startswith("panel") else row.rpartition(" ")[0]
+            if row != "user 001 closing":
+                site.locator(f"#place-{key(about)}").get_by_role("button", name="Now").first.tap()
+                expect(site.locator(f"#place-{key(about)}")).to_contain_text("Waiting for it")
+            if row != "panel tamper":
+                waits.append(ticks(site, row, panel.send(message), "✓"))
+        # A row is left out, with its reason; it is asked for.
+        tamper = site.locator("#place-panel-tamper")
+        tamper.get_by_text("Leave out: tamper of the panel").tap()
+        tamper.get_by_label("Why; it stands in the record").fill("the lid is sealed by the landlord")
+        tamper.get_by_role("button", name="Leave it out").tap()
+        expect(tamper).to_contain_text("left out, the lid is sealed by the landlord")
+        expect(site.locator("#line-path-wired-polls")).to_contain_text("✓")
+        print("from ACK to tick:", ", ".join(f"{seconds * 1000:.0f} ms" for seconds in sorted(waits)))
+        assert max(waits) < TICK_SECONDS
+        settle_all(page)
+
+        # Both sign, provisionally; then the rest comes, and both sign the whole.
+        sign(site, page, "Signed, provisional")
+        panel.send("1301 00 000")
+        ticks(site, "panel mains", panel.send("3301 00 000"), "✓")
+        cut_over = page.locator("#at-path-wired-cut-over")
+        cut_over.get_by_text("Seen", exact=True).click()
+        cut_over.get_by_label("Who saw or heard what").fill("the desk, rows 4 and 5 there")
+        cut_over.get_by_role("button", name="Tick").click()
+        expect(page.locator("#at-path-wired-cut-over")).to_contain_text("✓")
+        sign(site, page, "Signed whole")
+    expect(site.get_by_role("main")).to_contain_text("this proving is over")
+    papers = download(page, tmp_path)
+    assert sorted(path.suffix for path in papers) == [".html", ".html", ".json", ".json", ".pdf", ".pdf"]
+    for paper in papers:
+        checked = station.farend("prove", "check", paper)
+        assert checked.returncode == 0, (paper.name, checked.stdout, checked.stderr)
+    for path in papers:
+        if path.suffix == ".pdf":
+            says_it(path, "PROVED" if "provisional" not in path.name else "PROVISIONAL")
+
+
+def key(words: str) -> str:
+    """How the pages name an element after a row."""
+    return words.replace(" ", "-")
+
+
+def begin(desk: Person, number: str) -> str:
+    """Begin a proving of an account; its name."""
+    page = desk.goes("/provings")
+    found = page.get_by_label("Which account").locator("option", has_text=number)
+    page.get_by_label("Which account").select_option(found.get_attribute("value"))
+    page.get_by_role("button", name="Show its plan").click()
+    page.get_by_label("The station's own reference for the test").fill("T-118")
+    page.get_by_label("Who at the station confirmed it").fill("the desk, M.")
+    page.get_by_label("Who is on site").fill(INSTALLER)
+    page.get_by_role("button", name="Put it on test and begin").click()
+    expect(page.locator("#walk")).to_be_visible()
+    return page.url.rpartition("/")[2]
+
+
+def invite(desk: Person) -> tuple[str, str]:
+    """Have a link and a PIN made for the installer; the engineer's page is the proving again afterwards."""
+    page = desk.page
+    page.get_by_role("button", name="Make a link and a PIN").click()
+    pin, link = page.locator(".code").inner_text(), page.locator("main a.mono").get_attribute("href")
+    assert link
+    page.get_by_role("link", name="Back to the proving").click()
+    expect(page.locator("#walk")).to_be_visible()
+    return link, pin
+
+
+def arrive(station: Station, link: str, pin: str) -> Person:
+    """The installer with a phone, at the page of the walk."""
+    phone = station.person(**PHONE)
+    phone.expected = ("status of 410",)  # what the page becomes when the proving is over
+    phone.page.goto(link)
+    phone.page.get_by_label("The PIN that the station spoke").fill(pin)
+    phone.page.get_by_role("button", name="Go on").tap()
+    expect(phone.page.locator("#walk")).to_be_visible()
+    return phone
+
+
+def ticks(site: Page, row: str, acknowledged: float, words: str) -> float:
+    """How many seconds after the ACK a row on the phone has these words."""
+    site.wait_for_function(
+        "([id, words]) => document.getElementById(id)?.textContent.includes(words)", arg=[f"line-{key(row)}", words],
+        polling="raf",
+    )  # fmt: skip
+    return time.monotonic() - acknowledged
+
+
+def settle_all(page: Page) -> None:
+    """Settle what was found wrong, where it stands still."""
+    while (forms := page.locator("details", has_text="Settle it")).count():
+        forms.first.locator("summary").click()
+        forms.first.get_by_role("textbox").fill("mended at the panel")
+        name = forms.first.get_attribute("id")
+        forms.first.get_by_role("button", name="Settle").click()
+        expect(page.locator(f"#{name}")).to_have_count(0)
+
+
+def sign(site: Page, page: Page, told: str) -> None:
+    site.get_by_label("Your name").fill(INSTALLER)
+    site.get_by_role("button", name="I was there").tap()
+    expect(page.locator("#sign")).to_contain_text(f"Installer: {INSTALLER}")
+    page.get_by_role("button", name="Sign as the station's engineer").click()
+    expect(page.locator("#sign")).to_contain_text(told)
+
+
+def download(page: Page, folder: Path) -> list[Path]:
+    found = []
+    for link in page.locator("a[download]").all():
+        with page.expect_download() as waiting:
+            link.click()
+        found.append(folder / waiting.value.suggested_filename)
+        waiting.value.save_as(found[-1])
+    return found
+
+
+def says_it(path: Path, verdict: str) -> None:
+    """The PDF opens for three readers that owe nothing to each other, and says account, verdict and both names."""
+    texts = ["\n".join(page.extract_text() for page in PdfReader(path).pages),
+             subprocess.run(["pdftotext", path, "-"], capture_output=True, text=True, check=True).stdout]  # fmt: skip
+    for text in texts:
+        flat = " ".join(text.split())
+        for words in ("0931", "Quarry Cottage", verdict, ENGINEER, INSTALLER, "the lid is sealed by the landlord"):
+            assert words.lower() in flat.lower(), (words, flat)
+    assert "Pages:" in subprocess.run(["pdfinfo", path], capture_output=True, text=True, check=True).stdout
+    subprocess.run(["qpdf", "--check", path], capture_output=True, check=True)
