@@ -38,7 +38,7 @@ class Refusal:
     last_at: str = ""
     rows: list[int] = field(default_factory=list)
     verdicts: list[str] = field(default_factory=list)
-    peers: list[str] = field(default_factory=list)
+    peers: list[str] = field(default_factory=list)  # host and line
 
     @property
     def first(self) -> int:
@@ -72,7 +72,8 @@ def fold(refused: Iterable[dict[str, Any]], handled: Iterable[dict[str, Any]]) -
         )
         line.rows.append(row)
         line.last_at = entry["at"]
-        for seen, new in ((line.verdicts, entry["verdict"]), (line.peers, f"{entry['line']} {entry['peer']}")):
+        caller = mark_of(entry)
+        for seen, new in ((line.verdicts, entry["verdict"]), (line.peers, f"{caller.host} ({caller.line})")):
             if new not in seen:
                 seen.append(new)
     return sorted(lines.values(), key=lambda line: line.last, reverse=True)
@@ -110,7 +111,7 @@ def handle(journal: Path, row: int, did: str, by: str, *, last: int | None = Non
     return wishes.note(
         journal,
         "handled",
-        f"{line.said} ({which}): {did} ({by})",
+        f"{line.said} ({which}): {_flat(did)} ({by})",
         **{"first": rows[0], "last": rows[-1], "count": len(rows), "did": did, "by": by} | more,
     )
 
@@ -172,13 +173,13 @@ def note(journal: Path, text: str, by: str, account: Account | None = None) -> i
     text, by = _said(text, "the note"), _said(by, "who notes it")
     whose = {"account": account.number, "account_mark": account.mark} if account else {}
     about = f"{account.mark} {account.name}: " if account else ""
-    return wishes.note(journal, "shift-note", f"{about}{text} ({by})", text=text, by=by, **whose)
+    return wishes.note(journal, "shift-note", f"{about}{_flat(text)} ({by})", text=text, by=by, **whose)
 
 
 def hand_over(journal: Path, text: str, by: str, to: str) -> int:
     """Hand the shift over to somebody, with what they must know. It waits until somebody takes it over."""
     text, by, to = _said(text, "what they must know"), _said(by, "who hands over"), _said(to, "to whom")
-    return wishes.note(journal, "hand-over", f"{by} to {to}: {text}", text=text, by=by, to=to)
+    return wishes.note(journal, "hand-over", f"{by} to {to}: {_flat(text)}", text=text, by=by, to=to)
 
 
 def take_over(journal: Path, row: int, by: str) -> int:
@@ -195,8 +196,12 @@ def take_over(journal: Path, row: int, by: str) -> int:
     return wishes.note(journal, "taken-over", detail, hand_over=row, by=by)
 
 
+def _flat(text: str) -> str:
+    return " ".join(text.split())
+
+
 def _said(text: str, what: str) -> str:
-    text = text.strip()
+    text = text.strip().replace("\r\n", "\n")  # as forms send the end of a line
     if not text:
         raise ShiftError(f"{what} is empty")
     if not text.isascii() and any("\ud800" <= character <= "\udfff" for character in text):

@@ -24,6 +24,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple
 
+import argon2
 import pytest
 import pytest_asyncio
 from crccheck.crc import Crc16Arc
@@ -35,6 +36,7 @@ from typer.testing import CliRunner
 from protocols.seal import Key, seal, unseal
 from receiver.book import Book, parse
 from receiver.clock import Clock
+from receiver.console import door
 from receiver.desk import Policy
 from receiver.journal import Store
 from tools.farend import app
@@ -557,6 +559,12 @@ def listening(tmp_path: Path) -> Iterator[Callable[..., Listening]]:
     yield start
     for one in started:
         one.end(signal.SIGKILL)
+
+
+@pytest.fixture(autouse=True)
+def quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Argon2 is slow on purpose; in this process it is as quick as it can be. A test of the door looks at the real cost."""
+    monkeypatch.setattr(door, "HASHER", argon2.PasswordHasher.from_parameters(argon2.profiles.CHEAPEST))
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ function become(old, now) {
   if (old.isEqualNode(now)) return;
   if (old.nodeType !== now.nodeType || old.nodeName !== now.nodeName) return old.replaceWith(now.cloneNode(true));
   if (old.nodeType !== Node.ELEMENT_NODE) { old.nodeValue = now.nodeValue; return; }
-  if (old.matches("input, textarea, select")) return;  // somebody may be typing
+  if (old.matches("input:not([type=hidden]), textarea, select")) return;  // somebody may be typing
   for (const { name } of [...old.attributes])
     if (!now.hasAttribute(name) && !(name === "open" && old.matches("details"))) old.removeAttribute(name);
   for (const { name, value } of now.attributes) if (old.getAttribute(name) !== value) old.setAttribute(name, value);
