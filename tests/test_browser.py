@@ -8,6 +8,7 @@ import json
 import re
 import shutil
 import subprocess
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -16,9 +17,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from conftest import HOST, Listening, clean_environment, command, envelope, exchange, stamp
+from fastapi.routing import APIRoute
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 from pypdf import PdfReader
+
+from receiver.console.app import ROUTERS, make
+from receiver.console.house import Settings
+from receiver.journal import Store
 
 ARGUMENTS = (
     *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"),
@@ -350,15 +357,19 @@ def key(words: str) -> str:
     return words.replace(" ", "-")
 
 
-def begin(desk: Person, number: str) -> str:
-    """Begin a proving of an account; its name."""
+def begin(desk: Person, number: str, installer: str = INSTALLER, subjects: tuple[str, ...] = ()) -> str:
+    """Begin a proving of an account, or of some of its devices; its name."""
     page = desk.goes("/provings")
     found = page.get_by_label("Which account").locator("option", has_text=number)
     page.get_by_label("Which account").select_option(found.get_attribute("value"))
     page.get_by_role("button", name="Show its plan").click()
     page.get_by_label("The station's own reference for the test").fill("T-118")
     page.get_by_label("Who at the station confirmed it").fill("the desk, M.")
-    page.get_by_label("Who is on site").fill(INSTALLER)
+    page.get_by_label("Who is on site").fill(installer)
+    if subjects:
+        page.get_by_text("Only a part of it").click()
+        for subject in subjects:
+            page.get_by_label(subject).check()
     page.get_by_role("button", name="Put it on test and begin").click()
     expect(page.locator("#walk")).to_be_visible()
     return page.url.rpartition("/")[2]
@@ -433,3 +444,146 @@ def says_it(path: Path, verdict: str) -> None:
             assert words.lower() in flat.lower(), (words, flat)
     assert "Pages:" in subprocess.run(["pdfinfo", path], capture_output=True, text=True, check=True).stdout
     subprocess.run(["qpdf", "--check", path], capture_output=True, check=True)
+
+
+# Every page
+
+
+def routes(method: str) -> set[str]:
+    """All pages of the console, or all that can be sent to it: what is no API, no stream and no file."""
+    with tempfile.TemporaryDirectory() as folder:
+        Store(Path(folder) / "empty.journal", write=True).close()
+        console = make(Settings(Path(folder) / "empty.journal"))
+        own = [route for route in console.routes if isinstance(route, APIRoute)]
+        console.state.house.door.close()
+    found = {(method, route.path) for router in ROUTERS for route in router.routes for method in route.methods}
+    found |= {(method, route.path) for route in own for method in route.methods}
+    return {path for asked, path in found if asked == method}
+
+
+@pytest.fixture(scope="module")
+def furnished(house: Station) -> dict[str, str]:
+    """A station where something is to be seen on every page, and much of it is hostile; what stands for the parts of URLs."""
+    desk = house.engineer(SCRIPT)
+    house.panel("4AAA").say("SIA-DCS", f"#4AAA|Nri1/BA002*{SCRIPT}*", "DUH")
+    panel = house.panel("1004")
+    proving = begin(desk, "1004", installer=SCRIPT)
+    panel.send("1131 01 001")
+    panel.send("3131 01 001")
+    panel.say("SIA-DCS", f"#1004|Nri2/BA007*{SCRIPT}*")
+    row = desk.page.locator("#at-zone-002-alarm")
+    row.locator("summary", has_text="Leave out").click()
+    row.get_by_role("textbox").fill(f"because {SCRIPT}")
+    row.get_by_role("button", name="Leave out").click()
+    expect(row).to_contain_text(f"because {SCRIPT}")
+    link, pin = invite(desk)
+    page = desk.goes("/notes")
+    page.get_by_label("A note for this shift").fill(SCRIPT)
+    page.get_by_role("button", name="Note it").click()
+    page.get_by_label("To whom").fill(SCRIPT)
+    page.get_by_label("What they must know").fill(SCRIPT)
+    page.get_by_role("button", name="Hand over").click()
+    reference = file_request(desk, f"Site {SCRIPT}")
+    signed = quick_record(house, desk, "1005")
+    house.leave()
+    (paper,) = (house.folder / "records").glob(f"1005-{signed}*.html")
+    (row_number,) = (one["row"] for one in house.bench.objects if one["account"] == "4AAA")
+    return {"number": str(row_number), "proving": proving, "token": link.rpartition("/")[2], "pin": pin, "mark": "1004",
+            "reference": reference, "name": paper.name, "signed": signed}  # fmt: skip
+
+
+def file_request(desk: Person, name: str) -> str:
+    """File a request with a key; its reference."""
+    page = desk.goes("/requests/new")
+    for label, text in (("Site", name), ("Firm", SCRIPT), ("Installer", SCRIPT)):
+        page.get_by_label(label).first.fill(text)
+    page.locator("#zones").fill(f"001 Door {SCRIPT} (door), area 01")
+    page.get_by_label("make one of 128 bits").check()
+    page.get_by_role("button", name="Show what would be filed").click()
+    page.get_by_role("button", name="File it").click()
+    expect(page.get_by_role("list", name="The key in groups")).to_be_visible()
+    return page.url.rpartition("/requests/")[2].partition("/")[0]
+
+
+def quick_record(station: Station, desk: Person, number: str) -> str:
+    """A proving of one door, signed by both; its name."""
+    proving = begin(desk, number, subjects=("zone 001",))
+    panel = station.panel(number)
+    panel.send("1131 01 001")
+    panel.send("3131 01 001")
+    page = desk.page
+    page.get_by_label("How you know that it is them").fill("voice, number on file")
+    page.get_by_role("button", name="The installer agrees, by voice").click()
+    page.get_by_role("button", name="Sign as the station's engineer").click()
+    expect(page.locator("#sign")).to_contain_text("Signed whole")
+    return proving
+
+
+# Where a page has parts in its URL, what they stand for; a page that is missing here is opened without any.
+OPENED = {
+    "/provings/new": ["/provings/new?account=1004"],
+    "/search": ["/search?q=100", "/search?q=nothing-like-it"],
+    "/identify": ["/identify?request={reference}&who=4AAA+127.0.0.1"],
+    "/requests/{reference}": ["/requests/{reference}", "/requests/R-999"],
+    "/rows/{number}": ["/rows/{number}", "/rows/1", "/rows/999999"],
+    "/provings/{proving}": ["/provings/{proving}", "/provings/{signed}", "/provings/0"],
+    "/": ["/", "/?events=yes", "/?words=nothing-like-it"],
+}
+# Looked at by others: nobody is in there, or it is a download.
+ELSEWHERE = {"/enter", "/enter/{token}", "/site/{token}", "/provings/{proving}/papers/{name}"}
+AXE = Axe(f"if (!window.axe) {{ {Axe().axe_script} }}")  # once a page is enough
+ALL_RULES = {"preload": False, "resultTypes": ["violations"], "rules": {"target-size": {"enabled": True}}}
+COLOURS = {
+    "preload": False,
+    "resultTypes": ["violations"],
+    "runOnly": {"type": "rule", "values": ["color-contrast", "link-in-text-block"]},
+}
+CUT = """() => [...document.querySelectorAll("main *, header *, footer *")].filter((one) => {
+    const style = getComputedStyle(one);
+    return one.clientWidth && one.textContent.trim() && style.display !== "inline" && !one.closest(".away, svg, select")
+      && !["auto", "scroll"].includes(style.overflowX) && one.scrollWidth > one.clientWidth + 1;
+  }).map((one) => `${one.tagName} ${one.className} ${one.textContent.trim().slice(0, 60)}: ${one.scrollWidth} in ${one.clientWidth}`)"""
+
+
+def wrong_with(page: Page) -> Iterator[str]:
+    """What axe-core finds in a page, light and dark, at a desk and on a phone; what is cut when narrow, or when text is large.
+
+    The page is not loaded again in between. The dark one differs by its colours alone, so only the rules of colours are run.
+    """
+    for width in (1280, 390):
+        page.set_viewport_size({"width": width, "height": 844})
+        for scheme, options in (("light", ALL_RULES), ("dark", COLOURS)):
+            page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+            found = AXE.run(page, options=options)
+            for one in found.response["violations"]:
+                places = "; ".join(f"{node['target']} {node['html'][:120]}" for node in one["nodes"])
+                yield f"{width} {scheme}: {one['id']}: {one['help']}: {places}"
+    page.emulate_media(color_scheme="light")
+    for width, size in ((320, "100%"), (1280, "200%")):
+        page.set_viewport_size({"width": width, "height": 844})
+        page.evaluate("size => { document.documentElement.style.fontSize = size; }", size)
+        if (wide := page.evaluate("document.documentElement.scrollWidth")) > width:
+            yield f"at {width} px with text of {size} the page is {wide} px wide"
+        yield from (f"at {width} px with text of {size}: {one}" for one in page.evaluate(CUT))
+    page.evaluate("document.documentElement.style.fontSize = ''")
+
+
+def test_every_page_can_be_read_by_everybody(station: Station, furnished: dict[str, str]) -> None:
+    paths = {path for path in routes("GET") if not path.startswith("/api/") and not path.endswith("/stream")}
+    urls = [url.format(**furnished) for path in sorted(paths - ELSEWHERE) for url in OPENED.get(path, [path])]
+    desk, stranger = station.engineer(SCRIPT), station.person()
+    desk.expected = stranger.expected = ("status of 404", "status of 403")
+    wrong = {}
+    for url in urls:
+        page = desk.goes(url)
+        wrong[url] = list(wrong_with(page))
+        assert page.url.startswith(desk.base), url
+    for url in ("/enter", "/enter/made-up", station.console.link(), f"/site/{furnished['token']}"):
+        wrong[url] = list(wrong_with(stranger.goes(url.removeprefix(desk.base))))
+    phone = arrive(station, f"{desk.base}/site/{furnished['token']}", furnished["pin"])
+    wrong["site"] = list(wrong_with(phone.page))
+    record = station.person()
+    record.page.goto((station.folder / "records" / furnished["name"]).as_uri())
+    wrong["record"] = list(wrong_with(record.page))
+    told = [f"{url}: {one}" for url, ones in wrong.items() for one in ones]
+    assert not told, "\n".join(told)

@@ -127,6 +127,7 @@ class Door:
 
     def __init__(self, path: Path, people: Path | None = None) -> None:
         self._lock = threading.RLock()
+        self._hashing = threading.Lock()  # one at a time: argon2 takes 64 MiB each
         path.touch(mode=0o600)
         self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=5.0)
         self._db.executescript(_SCHEMA)
@@ -173,7 +174,7 @@ class Door:
         """A new engineer's session by name and password."""
         if self.people is None:
             raise DoorError("nobody has a password here: use the link that the terminal shows")
-        with self._lock:  # one at a time: argon2 takes 64 MiB each
+        with self._hashing:
             self.tries.check(host, f"name {name}")
             people = read_people(self.people)
             kept = people.get(name)
@@ -219,7 +220,7 @@ class Door:
     def invite(self, proving: str, name: str) -> tuple[str, str]:
         """A link for the installer of one proving, and the PIN to be spoken. An earlier link and who came by it are out."""
         token, pin = secrets.token_urlsafe(16), f"{secrets.randbelow(10**PIN_DIGITS):0{PIN_DIGITS}}"
-        with self._lock:
+        with self._hashing, self._lock:
             self.uninvite(proving)
             self._db.execute(
                 "INSERT INTO invitation VALUES (?, ?, ?, 0, ?, ?)",
@@ -247,16 +248,19 @@ class Door:
 
     def enter_by_pin(self, token: str, pin: str, host: str) -> str:
         """The installer's session, by the link and the PIN that the engineer spoke."""
-        with self._lock:
+        with self._hashing:
             proving = self.invited(token, host)
-            kept, name = self._db.execute("SELECT pin, name FROM invitation WHERE hash = ?", (_hash(token),)).fetchone()
-            # Counted first: who breaks off in time has had a try all the same.
-            self._db.execute("UPDATE invitation SET tries = tries + 1 WHERE hash = ?", (_hash(token),))
+            with self._lock:
+                where = (_hash(token),)
+                kept, name = self._db.execute("SELECT pin, name FROM invitation WHERE hash = ?", where).fetchone()
+                # Counted first: who breaks off in time has had a try all the same.
+                self._db.execute("UPDATE invitation SET tries = tries + 1 WHERE hash = ?", where)
             try:
                 HASHER.verify(kept, "".join(pin.split()))
             except argon2.exceptions.VerificationError:
                 raise DoorError("that is not the PIN") from None
-            self._db.execute("UPDATE invitation SET tries = 0 WHERE hash = ?", (_hash(token),))
+            with self._lock:
+                self._db.execute("UPDATE invitation SET tries = 0 WHERE hash = ?", where)
             return self._begin(Session("installer", name, "link of this proving and spoken PIN", _token(), proving))
 
 

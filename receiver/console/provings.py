@@ -157,9 +157,9 @@ def one(request: Request, engineer: Engineer, house: AHouse, store: Journal, pro
 
 
 @pages.get("/{proving}/stream")
-def stream(engineer: Engineer, house: AHouse, store: Journal, proving: str) -> Response:
+def stream(request: Request, engineer: Engineer, house: AHouse, store: Journal, proving: str) -> Response:
     found = watched(house, store, proving)
-    return following(house, _rendering(house, found, "_proving.html", engineer.csrf), _concerns(found))
+    return following(request, _rendering(house, found, "_proving.html", engineer.csrf), _concerns(found))
 
 
 def _rendering(house: House, found: Watched, template: str, csrf: str) -> Callable[[], str | None]:

@@ -64,12 +64,12 @@ def refused(request: Request, engineer: Engineer, house: AHouse, store: Journal)
 
 
 @pages.get("/refused/stream")
-def refused_stream(engineer: Engineer, house: AHouse) -> Response:
+def refused_stream(request: Request, engineer: Engineer, house: AHouse) -> Response:
     def render() -> str:
         with closing(Store(house.settings.journal)) as store:
             return part(house, "_refused.html", **_refused(store, engineer.csrf))
 
-    return following(house, render, lambda entry: entry.get("refused_alarm") or entry.get("event") == "handled")
+    return following(request, render, lambda entry: entry.get("refused_alarm") or entry.get("event") == "handled")
 
 
 def _refused(store: Store, csrf: str) -> dict[str, Any]:

@@ -157,12 +157,12 @@ def lines(request: Request, engineer: Engineer, house: AHouse, store: Journal, s
 
 
 @pages.get("/lines/stream")
-def lines_stream(engineer: Engineer, house: AHouse, start: From = 0) -> Response:
+def lines_stream(request: Request, engineer: Engineer, house: AHouse, start: From = 0) -> Response:
     def render() -> str:
         with closing(Store(house.settings.journal)) as store:
             return part(house, "_lines.html", **_lines(store, house, start))
 
-    return following(house, render, lambda entry: entry.get("event") in overview.EVENTS)
+    return following(request, render, lambda entry: entry.get("event") in overview.EVENTS)
 
 
 def _lines(store: Store, house: House, start: int) -> dict[str, Any]:

@@ -37,24 +37,30 @@ function parsed(html) {
 
 const MOST = 200;
 
-function rows(list, html) {
-  const fresh = parsed(html);
-  list.prepend(fresh);
-  while (list.children.length > MOST) list.lastElementChild.remove();
-}
+// A page that nobody sees listens to nothing: browsers allow few connections to one host, and a phone has a battery.
+const open = new Map();
 
 function listen(element) {
-  const source = new EventSource(element.dataset.stream);
+  open.get(element)?.close();
+  if (document.hidden) return;
+  const url = new URL(element.dataset.stream, location.href);
+  if (element.dataset.last) url.searchParams.set("after", element.dataset.last);
+  const source = new EventSource(url);
+  open.set(element, source);
   const say = (words) => { if (status && status.textContent !== words) status.textContent = words; };
   source.onopen = () => say("");
   source.onerror = () => {
+    if (open.get(element) !== source) return;
     say("The connection is lost; trying again. What is shown may be old.");
     // A browser gives up for good when the answer is no stream (the session is over, say): look again then.
-    if (source.readyState === EventSource.CLOSED) { source.close(); setTimeout(() => again(element), 3000); }
+    if (source.readyState === EventSource.CLOSED) setTimeout(() => again(element), 3000);
   };
   const list = element.querySelector("[data-rows]");
   if (list) source.addEventListener("rows", (event) => {
-    if (element.dataset.held !== "yes") rows(list, event.data);
+    if (element.dataset.held === "yes") return;
+    element.dataset.last = event.lastEventId;
+    list.prepend(parsed(event.data));
+    while (list.children.length > MOST) list.lastElementChild.remove();
   });
   source.addEventListener("part", (event) => {
     for (const now of [...parsed(event.data).children]) {
@@ -65,6 +71,10 @@ function listen(element) {
   });
   source.addEventListener("over", () => { source.close(); location.reload(); });
 }
+
+document.addEventListener("visibilitychange", () => {
+  for (const [element, source] of open) if (document.hidden) source?.close(); else listen(element);
+});
 
 async function again(element) {
   try {
@@ -126,5 +136,5 @@ document.querySelectorAll("[data-copy]").forEach((button) => {
 });
 
 said();
-document.querySelectorAll("[data-stream]").forEach(listen);
+document.querySelectorAll("[data-stream]").forEach((element) => { open.set(element, undefined); listen(element); });
 document.documentElement.dataset.live = "yes";
