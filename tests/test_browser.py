@@ -4,6 +4,7 @@ Debian's Chromium, driven by Playwright; each person has a context of their own.
 processes and sockets on loopback.
 """
 
+import itertools
 import json
 import re
 import shutil
@@ -13,6 +14,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -23,9 +25,10 @@ from fastapi.routing import APIRoute
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 from pypdf import PdfReader
 
+from protocols.dc09 import decode
 from receiver.console.app import ROUTERS, make
 from receiver.console.house import Settings
-from receiver.journal import Store
+from receiver.journal import Row, Store
 
 ARGUMENTS = (
     *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"),
@@ -74,10 +77,9 @@ BOOK = "".join(
     account(number, name)
     for number, name in (
         *(("1001", "Heron Weir"), ("1002", "Otter Lock"), ("1003", "Plover Barn")),
-        *(("1004", "Curlew Mill"), ("1005", "Dunlin House"), ("1006", "Snipe Cottage")),
+        *(("1004", "Curlew Mill"), ("1005", "Dunlin House"), ("1006", "Snipe Cottage"), ("1007", "Teal Sluice")),
     )
 )
-OTHERS = ("Otter Lock", "Plover Barn", "Curlew Mill", "Dunlin House", "Snipe Cottage", "1002", "1003", "1004")
 
 
 class Panel:
@@ -578,8 +580,10 @@ def test_every_page_can_be_read_by_everybody(station: Station, furnished: dict[s
         page = desk.goes(url)
         wrong[url] = list(wrong_with(page))
         assert page.url.startswith(desk.base), url
-    for url in ("/enter", "/enter/made-up", station.console.link(), f"/site/{furnished['token']}"):
+    link = station.console.link()
+    for url in ("/enter", "/enter/made-up", link, f"/site/{furnished['token']}"):
         wrong[url] = list(wrong_with(stranger.goes(url.removeprefix(desk.base))))
+    stranger.enters(link, OTHER)
     phone = arrive(station, f"{desk.base}/site/{furnished['token']}", furnished["pin"])
     wrong["site"] = list(wrong_with(phone.page))
     record = station.person()
@@ -587,3 +591,295 @@ def test_every_page_can_be_read_by_everybody(station: Station, furnished: dict[s
     wrong["record"] = list(wrong_with(record.page))
     told = [f"{url}: {one}" for url, ones in wrong.items() for one in ones]
     assert not told, "\n".join(told)
+
+
+# Who sees what
+
+
+def words_of_others(text: str) -> list[str]:
+    """What stands in a text that belongs to other accounts than 1003."""
+    return [
+        word for word in ("Heron Weir", "Otter Lock", "Curlew Mill", "Dunlin House", "4AAA", "because") if word in text
+    ]
+
+
+def test_nobody_reads_of_an_account_who_should_not(station: Station, furnished: dict[str, str]) -> None:
+    desk = station.engineer()
+    proving = begin(desk, "1003")
+    link, pin = invite(desk)
+    place = f"/site/{link.rpartition('/')[2]}"
+    phone = arrive(station, link, pin)
+    phone.expected = ("status of 4",)
+    text = phone.page.content()
+    assert "Plover Barn" in text
+    assert words_of_others(text) == []
+    csrf = phone.page.locator("input[name=csrf]").first.get_attribute("value")
+    # The installer's session opens nothing of the station's, page or API, to read or to change, by whichever cookie.
+    (cookie,) = phone.context.cookies(link)
+    phone.context.add_cookies([
+        {"name": name, "value": cookie["value"], "domain": HOST, "path": "/"} for name in (cookie["name"], cookie["name"].removesuffix("-site"))
+    ])  # fmt: skip
+    known = {**furnished, "proving": proving, "mark": "1004", "row": "1"}
+    for method in ("GET", "POST"):
+        for path in sorted(routes(method)):
+            if path.startswith("/site/") or path in ("/enter", "/enter/{token}", "/leave"):
+                continue
+            url = station.console.base + path.format(**known)
+            sent: dict[str, Any] = (
+                {"form": {"csrf": csrf, "word": "end", "text": "no", "role": "engineer"}} if method == "POST" else {}
+            )
+            answer = phone.context.request.fetch(
+                url, method=method, max_redirects=0, headers={"X-CSRF-Token": csrf or ""}, **sent
+            )
+            assert answer.status in (303, 401), (method, path, answer.status)
+            assert answer.headers.get("location", "/enter").startswith("/enter")
+            assert words_of_others(answer.text()) == [], path
+    # Withdrawn: the open page ends by itself, and the link opens nothing any more.
+    desk.page.get_by_role("button", name="Withdraw it").click()
+    expect(phone.page.get_by_role("main")).to_contain_text("this link is not in use")
+    assert "Plover Barn" not in phone.page.content()
+    # Five wrong PINs, and the right one is none either.
+    link, pin = invite(desk)
+    thief = station.person(**PHONE)
+    thief.expected = ("status of 4",)
+    thief.page.goto(link)
+    for number in range(5):
+        thief.page.get_by_label("The PIN").fill(f"{(int(pin.replace(' ', '')) + 1 + number) % 10**6:06}")
+        thief.page.get_by_role("button", name="Go on").click()
+        expect(thief.page.locator("#trouble")).to_contain_text("that is not the PIN")
+    thief.page.get_by_label("The PIN").fill(pin)
+    thief.page.get_by_role("button", name="Go on").click()
+    expect(thief.page.locator("#trouble")).to_contain_text("too many wrong PINs")
+    assert "Plover Barn" not in thief.page.content()
+    # The proving ends: an open page ends with it, and no link of it opens anything.
+    link, pin = invite(desk)
+    phone = arrive(station, link, pin)
+    desk.page.get_by_label("Why it ends without a signature").fill("the installer left")
+    desk.page.get_by_role("button", name="End it").click()
+    expect(phone.page.get_by_role("main")).to_contain_text("this proving is over")
+    for url in (link, link + "/stream", desk.base + place, desk.base + place + "/stream", desk.base + "/site/made-up"):
+        answer = thief.context.request.get(url, max_redirects=0)
+        assert answer.status == 410
+        assert "Plover Barn" not in answer.text()
+
+
+def test_what_two_engineers_do_shows_with_the_other(station: Station) -> None:
+    one, two = station.engineer(), station.engineer(OTHER)
+    proving = begin(one, "1002")
+    two.goes(f"/provings/{proving}")
+    one.page.get_by_role("button", name="The installer says: zone 001 comes now").click()
+    began = time.monotonic()
+    expect(two.page.locator("#at-zone-001-alarm")).to_contain_text("called, waiting")
+    assert time.monotonic() - began < TICK_SECONDS
+    # Both take the same refused alarm: the slower one is told who was quicker, and what was typed is not lost.
+    station.panel("4BBB").say("SIA-DCS", "#4BBB|Nri1/FA001", "DUH")
+    for person in (one, two):
+        person.goes("/refused")
+        expect(person.page.get_by_role("listitem").filter(has_text="4BBB")).to_be_visible()
+    two.expected = ("status of 409",)
+    two.context.set_offline(True)  # so that the other's page does not hear of it before
+    one.page.get_by_role("listitem").filter(has_text="4BBB").get_by_label("What was done").fill("called the keeper")
+    one.page.get_by_role("listitem").filter(has_text="4BBB").get_by_role("button", name="Handled").click()
+    expect(one.page.locator("main")).to_contain_text(f"called the keeper ({ENGINEER})")
+    two.expected += ("ERR_INTERNET_DISCONNECTED",)
+    two.context.set_offline(False)
+    expect(two.page.locator("main")).to_contain_text(f"called the keeper ({ENGINEER})")
+    answer = two.context.request.post(
+        f"{two.base}/refused/{next(one['row'] for one in station.bench.objects if one['account'] == '4BBB')}",
+        form={"did": "me too", "csrf": two.page.locator("input[name=csrf]").first.get_attribute("value") or ""},
+    )
+    assert answer.status == 409
+    assert "has been handled already" in answer.text()
+
+
+# What a page does while it is open
+
+
+def test_a_phone_that_was_offline_is_where_it_was_and_up_to_date(station: Station) -> None:
+    desk = station.engineer()
+    begin(desk, "1006")
+    phone = arrive(station, *invite(desk))
+    phone.expected += ("ERR_INTERNET_DISCONNECTED",)
+    page, panel = phone.page, station.panel("1006")
+    row = page.locator("#place-user-001")
+    row.locator("summary").first.tap()
+    reason = row.get_by_role("textbox").first
+    reason.fill("the keeper is")
+    reason.focus()
+    assert page.evaluate("scrollY") > 0
+    place = reason.evaluate(TOP)
+    phone.context.set_offline(True)
+    expect(page.locator("#state-of-connection")).to_contain_text("The connection is lost")
+    expect(page.locator("#state-of-connection")).to_be_in_viewport()
+    row.get_by_role("button", name="Now").evaluate("one => one.click()")  # a tap that does not scroll
+    expect(page.locator("#alert")).to_have_text("No connection: that was not sent. Try again.")
+    expect(page.locator("#alert")).to_be_in_viewport()
+    panel.send("1131 01 001")
+    panel.send("3131 01 001")
+    phone.context.set_offline(False)
+    expect(page.locator("#line-zone-001-alarm")).to_contain_text("✓")
+    expect(page.locator("#state-of-connection")).to_be_empty()
+    expect(reason).to_have_value("the keeper is")
+    expect(reason).to_be_focused()
+    page.keyboard.type(" away")
+    expect(reason).to_have_value("the keeper is away")
+    assert abs(reason.evaluate(TOP) - place) < 40  # before the eyes it has not moved, but for a line that is told above
+    # What was called can be taken back, and then nothing is called: the button is another, though it has the same place.
+    door = page.locator("#place-zone-002")
+    door.get_by_role("button", name="Now").tap()
+    door.get_by_role("button", name="Not now").tap()
+    expect(door).not_to_contain_text("Waiting for it")
+
+
+TOP = "one => one.getBoundingClientRect().top"
+FOCUSED = """() => { const one = document.activeElement, style = getComputedStyle(one);
+  return [one.tagName, one.textContent.trim(), style.outlineStyle, parseFloat(style.outlineWidth)]; }"""
+
+
+def tab_to(page: Page, words: str, most: int = 200) -> None:
+    """Press Tab until what is focused says that; whatever is focused on the way can be seen to be."""
+    for _ in range(most):
+        page.keyboard.press("Tab")
+        tag, text, style, width = page.evaluate(FOCUSED)
+        assert style != "none", (tag, text)
+        assert width >= 2, (tag, text)
+        if text == words:
+            return
+    pytest.fail(f"Tab does not come to {words!r}")
+
+
+def test_the_keyboard_is_enough_and_keeps_its_place(station: Station) -> None:
+    desk = station.engineer()
+    begin(desk, "1001")
+    page, panel = desk.page, station.panel("1001")
+    page.evaluate("""() => { window.heard = []; new MutationObserver(() => window.heard.push(document.getElementById("to-say").textContent))
+      .observe(document.getElementById("to-say"), { childList: true, characterData: true, subtree: true }); }""")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")  # past the navigation
+    expect(page.locator("#main")).to_be_focused()
+    tab_to(page, "Called")
+    page.keyboard.press("Enter")
+    door = page.locator("#at-zone-001-alarm")
+    expect(door).to_contain_text("called, waiting")
+    # The button is gone; the focus stays in its row, and goes on from there.
+    assert page.evaluate("document.activeElement.closest('tr')?.id") == "at-zone-001-alarm"
+    tab_to(page, "Leave out")
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    page.keyboard.type("the door is")
+    for message in ("1131 01 001", "1401 01 001", "3401 01 001"):
+        panel.send(message)  # changes this row and others while somebody types
+    expect(page.locator("#at-user-001-closing")).to_contain_text("✓")
+    page.keyboard.type(" bricked up")
+    expect(door.get_by_role("textbox")).to_have_value("the door is bricked up")
+    expect(door.get_by_role("textbox")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(door).to_contain_text("skipped: the door is bricked up")
+    assert page.evaluate("document.activeElement.closest('tr')?.id") == "at-zone-001-alarm"
+    # A screen reader hears the next sentence whenever it is another, and nothing twice.
+    heard = page.evaluate("window.heard")
+    assert heard
+    assert all(one != other for one, other in itertools.pairwise(heard))
+    assert all(len(one) < 300 for one in heard)
+
+
+def test_the_main_acts_need_no_script(station: Station) -> None:
+    desk = station.engineer(java_script_enabled=False, **DESKTOP)
+    proving = begin(desk, "1007")
+    link, pin = invite(desk)
+    phone = station.person(java_script_enabled=False, **PHONE)
+    phone.expected = desk.expected = ("status of 4",)
+    phone.page.goto(link)
+    phone.page.get_by_label("The PIN").fill(pin)
+    phone.page.get_by_role("button", name="Go on").tap()
+    panel = station.panel("1007")
+    door = phone.page.locator("#place-zone-001")
+    door.get_by_role("button", name="Now").tap()
+    expect(door).to_contain_text("Waiting for it")
+    panel.send("1131 01 001")
+    panel.send("3131 01 001")
+    phone.page.get_by_role("link", name="look again").tap()
+    expect(door).to_contain_text("✓ alarm")
+    for place in ("zone-002", "user-001", "user-001", "panel-tamper", "path-wired"):
+        row = phone.page.locator(f"#place-{place}")
+        row.locator("summary", has_text="Leave out").first.tap()
+        row.get_by_role("textbox").first.fill("not today")
+        row.get_by_role("button", name="Leave it out").first.tap()
+        expect(row).to_contain_text("left out, not today")
+    phone.page.get_by_label("Your name").fill(INSTALLER)
+    phone.page.get_by_role("button", name="I was there").tap()
+    expect(phone.page.locator("#sign")).to_contain_text("The station signs next")
+    page = desk.goes(f"/provings/{proving}")
+    page.get_by_role("button", name="Sign as the station's engineer").click()
+    expect(page.locator("#sign")).to_contain_text("Signed, provisional")
+    # What is refused is said on a page, with the way back.
+    page.locator("#at-zone-001-alarm summary", has_text="Once more").click()
+    page.locator("#at-zone-001-alarm").get_by_role("textbox").fill(" ")
+    page.locator("#at-zone-001-alarm").get_by_role("button", name="Ask again").click()
+    expect(page.locator("#trouble")).to_contain_text("reason is needed")
+
+
+def row_of(number: int) -> Row:
+    """A row of the journal: an opening by a user, as a bench would have kept it just now."""
+    found = decode(envelope(f'"ADM-CID"{number % 9999 + 1:04d}R1L0#1001[#1001|1401 01 001]')).to_json()
+    at = f"{datetime.now(UTC).isoformat(timespec='milliseconds').removesuffix('+00:00')}Z"
+    found |= {
+        "at": at,
+        "row": number,
+        "line": "tcp",
+        "peer": HOST,
+        "path": "wired",
+        "verdict": "accepted",
+        "reply": "ACK",
+    }
+    found |= {
+        "account_name": "Heron Weir",
+        "account_mark": "1001",
+        "repeat_of": None,
+        "sequence_note": None,
+        "warning": None,
+    }
+    return Row(number, at, "1001", "accepted", json.dumps(found).encode())
+
+
+def test_pages_stay_live_while_a_thousand_signals_a_second_arrive(browser: Browser, tmp_path: Path) -> None:
+    (tmp_path / "station.toml").write_text(BOOK)
+    store = Store(tmp_path / "station.journal", write=True)
+    console = Console(tmp_path)
+    over = threading.Event()
+
+    def write() -> None:
+        began, number = time.monotonic(), 0
+        while not over.wait(0.05):
+            due = int((time.monotonic() - began) * 1000)
+            if due > number:
+                store.append([row_of(one) for one in range(number + 1, due + 1)])
+                number = due
+
+    people = Station(tmp_path, None, console, browser)  # type: ignore[arg-type]
+    try:
+        one = people.engineer()
+        two = one.open()
+        two.goto(one.base)
+        writer = threading.Thread(target=write)
+        writer.start()
+        try:
+            one.page.wait_for_function("() => +document.querySelector('ol.rows li[id]')?.id.slice(3) > 4000")
+            for page in (one.page, two):
+                newest = int((page.locator("ol.rows li[id]").first.get_attribute("id") or "row0")[3:])
+                behind = store.number - newest
+                print(f"behind by {behind} rows of {store.number}")
+                assert behind < 2000  # two seconds
+                assert page.locator("ol.rows li").count() <= 220
+            began = time.monotonic()
+            one.page.get_by_role("link", name="Accounts").click()
+            expect(one.page.get_by_role("heading", name="Accounts")).to_be_visible()
+            print(f"a click took {time.monotonic() - began:.2f} s")
+            assert time.monotonic() - began < 3
+        finally:
+            over.set()
+            writer.join()
+    finally:
+        people.leave()
+        console.end()
+        store.close()

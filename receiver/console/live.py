@@ -9,11 +9,11 @@ import orjson
 from fastapi import APIRouter, HTTPException, Path, Query, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from pydantic import BaseModel
-from sse_starlette import EventSourceResponse
 
 from protocols.dc09 import bare, decode
 from protocols.envelope import from_printable
 from protocols.explain import Part, explain
+from receiver.console import streams
 from receiver.console.feed import Came
 from receiver.console.house import LARGEST, NOT_FOUND, AHouse, Engineer, Journal, page, part
 from receiver.journal import Row, Store
@@ -23,7 +23,6 @@ from receiver.words import ANSWERS, VERDICTS
 SHOWN = 100  # rows of a page
 MOST_AT_ONCE = 40  # new rows that are sent at once: nobody reads more, and the journal has all
 PAUSE_SECONDS = 0.25  # between two sendings
-PING_SECONDS = 15
 RULER = 80
 
 pages = APIRouter(include_in_schema=False)
@@ -107,7 +106,7 @@ async def stream(
                     await asyncio.sleep(PAUSE_SECONDS)
                 came, left_out = await watcher.take(15.0)
 
-    return EventSourceResponse(send(), ping=PING_SECONDS)
+    return streams.stream(send())
 
 
 @pages.get("/rows/{number}")

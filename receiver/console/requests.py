@@ -15,15 +15,15 @@ from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Depends, Form, HTTPException, Path, Query, Request, Response
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
-from sse_starlette import EventSourceResponse
 from starlette.datastructures import FormData, UploadFile
 
 from receiver import identification, intake, requests, spoken
 from receiver.book import Line, Seconds
 from receiver.callers import Mark
+from receiver.console import streams
 from receiver.console.door import Session
 from receiver.console.house import NOT_FOUND, Acting, AHouse, Asking, Engineer, House, Journal, go, page, part
-from receiver.console.live import PAUSE_SECONDS, PING_SECONDS
+from receiver.console.live import PAUSE_SECONDS
 from receiver.desk import millis
 from receiver.identification import Identification
 from receiver.intake import Draft, FieldError, IntakeError, RefusedError
@@ -514,7 +514,7 @@ async def stream(engineer: Engineer, house: AHouse, kept: AKept, reference: Refe
             before = now
             await asyncio.sleep(PAUSE_SECONDS)
 
-    return EventSourceResponse(send(), ping=PING_SECONDS)
+    return streams.stream(send())
 
 
 # Its number

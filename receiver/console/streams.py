@@ -6,13 +6,20 @@ from typing import Any
 
 from fastapi import Request, Response
 from fastapi.concurrency import run_in_threadpool
-from sse_starlette import EventSourceResponse
+from sse_starlette import EventSourceResponse, ServerSentEvent
 
 from receiver.console.house import house_of, session_of
 
 PING_SECONDS = 15
 PAUSE_SECONDS = 0.2  # between two sendings: nobody reads faster
 LOOK_SECONDS = 5.0  # how often it is looked at although no row came: time passes, too
+
+
+def stream(events: AsyncIterator[dict[str, Any]]) -> Response:
+    """An answer that goes on. Its pings are events, so that a page, too, notices when it hears nothing more."""
+    return EventSourceResponse(
+        events, ping=PING_SECONDS, ping_message_factory=lambda: ServerSentEvent(event="ping", data="")
+    )
 
 
 def following(
@@ -45,4 +52,4 @@ def following(
                     if left_out or any(concerns(one.entry) for one in came):
                         break
 
-    return EventSourceResponse(send(), ping=PING_SECONDS)
+    return stream(send())

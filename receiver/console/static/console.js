@@ -8,6 +8,11 @@
 
 const status = document.getElementById("state-of-connection");
 const alertBox = document.getElementById("alert");
+const LOST = "The connection is lost; trying again. What is shown may be old.";
+const SILENT = 35_000;  // ms; the server says something every 15 s
+const AGAIN = 3_000;  // ms until it is tried again
+
+function say(words) { if (status.textContent !== words) status.textContent = words; }
 
 // Bring an element to what the server shows now, touching only what differs: focus, typed words and opened parts stay.
 function become(old, now) {
@@ -16,13 +21,17 @@ function become(old, now) {
   if (old.nodeType !== Node.ELEMENT_NODE) { old.nodeValue = now.nodeValue; return; }
   if (old.matches("input:not([type=hidden]), textarea, select")) return;  // somebody may be typing
   for (const { name } of [...old.attributes])
-    if (!now.hasAttribute(name) && !(name === "open" && old.matches("details"))) old.removeAttribute(name);
+    if (!now.hasAttribute(name) && name !== "tabindex" && !(name === "open" && old.matches("details"))) old.removeAttribute(name);
   for (const { name, value } of now.attributes) if (old.getAttribute(name) !== value) old.setAttribute(name, value);
   const keyed = new Map([...old.children].filter((one) => one.id).map((one) => [one.id, one]));
+  const stays = new Set([...now.children].map((one) => one.id));
   let place = old.firstChild;
   for (const child of [...now.childNodes]) {
-    const known = child.id ? keyed.get(child.id) : place && !place.id && place.nodeName === child.nodeName ? place : null;
+    let known = child.id ? keyed.get(child.id) : place;
+    while (!child.id && known && (known.id || known.nodeName !== child.nodeName)) known = known.nextSibling;
     if (!known) { old.insertBefore(child.cloneNode(true), place); continue; }
+    // What stands before it and is wanted no more goes now: what is moved would lose the focus.
+    while (place && place !== known && !(place.id && stays.has(place.id))) { const next = place.nextSibling; place.remove(); place = next; }
     if (known !== place) old.insertBefore(known, place); else place = place.nextSibling;
     become(known, child);
   }
@@ -37,44 +46,62 @@ function parsed(html) {
 
 const MOST = 200;
 
-// A page that nobody sees listens to nothing: browsers allow few connections to one host, and a phone has a battery.
-const open = new Map();
-
-function listen(element) {
-  open.get(element)?.close();
-  if (document.hidden) return;
-  const url = new URL(element.dataset.stream, location.href);
-  if (element.dataset.last) url.searchParams.set("after", element.dataset.last);
-  const source = new EventSource(url);
-  open.set(element, source);
-  const say = (words) => { if (status && status.textContent !== words) status.textContent = words; };
-  source.onopen = () => say("");
-  source.onerror = () => {
-    if (open.get(element) !== source) return;
-    say("The connection is lost; trying again. What is shown may be old.");
-    // A browser gives up for good when the answer is no stream (the session is over, say): look again then.
-    if (source.readyState === EventSource.CLOSED) setTimeout(() => again(element), 3000);
-  };
-  const list = element.querySelector("[data-rows]");
-  if (list) source.addEventListener("rows", (event) => {
-    if (element.dataset.held === "yes") return;
-    element.dataset.last = event.lastEventId;
-    list.prepend(parsed(event.data));
-    while (list.children.length > MOST) list.lastElementChild.remove();
-  });
-  source.addEventListener("part", (event) => {
-    for (const now of [...parsed(event.data).children]) {
-      const old = document.getElementById(now.id);
-      if (old) become(old, now);
-    }
-    said();
-  });
-  source.addEventListener("over", () => { source.close(); location.reload(); });
+function rows(list, html) {
+  const fresh = parsed(html);
+  list.prepend(fresh);
+  while (list.children.length > MOST) list.lastElementChild.remove();
 }
 
-document.addEventListener("visibilitychange", () => {
-  for (const [element, source] of open) if (document.hidden) source?.close(); else listen(element);
-});
+// Where the focused element goes in a change, the focus stays near: at the nearest thing around it that is still there.
+function keepingPlace(change) {
+  const around = [];
+  for (let one = document.activeElement; one && one !== document.body; one = one.parentElement) if (one.id) around.push(one.id);
+  change();
+  if (document.activeElement && document.activeElement !== document.body) return;
+  const place = around.map((id) => document.getElementById(id)).find((one) => one);
+  if (!place) return;
+  place.tabIndex = -1;
+  place.focus({ preventScroll: true });
+}
+
+function listen(element) {
+  const list = element.querySelector("[data-rows]");
+  const url = new URL(element.dataset.stream, location.href);
+  const newest = list?.querySelector("[id^=row]");
+  if (newest) url.searchParams.set("after", newest.id.slice(3));
+  const source = new EventSource(url), over = new AbortController();
+  const on = (target, what, act) => target.addEventListener(what, act, { signal: over.signal });
+  const end = () => { over.abort(); clearInterval(watch); source.close(); };
+  const lose = (wait) => { end(); say(LOST); setTimeout(() => again(element), wait); };
+  let heard = Date.now();
+  const hear = () => { heard = Date.now(); say(""); };
+  // A connection that is gone is not always told: a phone in a cellar just hears nothing more.
+  const watch = setInterval(() => { if (Date.now() - heard > SILENT) lose(0); }, 1_000);
+  on(source, "open", hear);
+  on(source, "ping", hear);
+  // A browser gives up for good when the answer is no stream (the session is over, say): look again then.
+  on(source, "error", () => { if (source.readyState === EventSource.CLOSED) lose(AGAIN); else say(LOST); });
+  on(window, "offline", () => say(LOST));
+  on(window, "online", () => lose(0));
+  // A browser has few connections to one host: a page that nobody sees leaves them to the others, and catches up later.
+  on(document, "visibilitychange", () => {
+    if (!document.hidden) return;
+    end();
+    document.addEventListener("visibilitychange", () => listen(element), { once: true });
+  });
+  on(source, "rows", (event) => { hear(); if (element.dataset.held !== "yes") rows(list, event.data); });
+  on(source, "part", (event) => {
+    hear();
+    keepingPlace(() => {
+      for (const now of [...parsed(event.data).children]) {
+        const old = document.getElementById(now.id);
+        if (old) become(old, now);
+      }
+    });
+    said();
+  });
+  on(source, "over", () => { end(); location.reload(); });
+}
 
 async function again(element) {
   try {
@@ -82,7 +109,7 @@ async function again(element) {
     if (answer.ok && !answer.redirected) return listen(element);
     if (answer.status < 500) return location.reload();
   } catch { /* still no network */ }
-  setTimeout(() => again(element), 3000);
+  setTimeout(() => again(element), AGAIN);
 }
 
 // What a screen reader is told: the text of one place, only when it changes.
@@ -97,6 +124,7 @@ document.addEventListener("submit", async (event) => {
   if (!form.matches("form[data-here]")) return;
   event.preventDefault();
   const button = event.submitter;
+  if (button?.getAttribute("aria-disabled")) return;  // it is on its way
   const body = new URLSearchParams(new FormData(form, button));
   if (button) button.setAttribute("aria-disabled", "true");
   alertBox.textContent = "";
@@ -104,7 +132,8 @@ document.addEventListener("submit", async (event) => {
     const answer = await fetch(form.action, { method: "POST", body });
     if (answer.ok) {
       form.reset();
-      form.closest("details")?.removeAttribute("open");
+      const folded = form.closest("details");
+      if (folded) { folded.firstElementChild.focus({ preventScroll: true }); folded.open = false; }
     } else {
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       alertBox.textContent = page.getElementById("trouble")?.textContent || `It was not done (${answer.status}).`;
@@ -136,5 +165,5 @@ document.querySelectorAll("[data-copy]").forEach((button) => {
 });
 
 said();
-document.querySelectorAll("[data-stream]").forEach((element) => { open.set(element, undefined); listen(element); });
+document.querySelectorAll("[data-stream]").forEach(listen);
 document.documentElement.dataset.live = "yes";
