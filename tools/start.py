@@ -37,7 +37,7 @@ FOR_TESTS = {
 }
 FOR_BENCH = {"redis-server": "redis-server", "redis-benchmark": "redis-server"}
 
-# Much of a test is waiting. A file stays with one worker, since its tests may share a browser, and the files keep their order.
+# Much of a test is waiting. A file stays with one worker, since its tests may share a browser; files keep their order.
 BOTH_CORES = ("-n", "2", "--dist", "loadfile", "--no-loadscope-reorder")
 
 CHECKS = (
