@@ -166,7 +166,7 @@ def _rendering(house: House, found: Watched, template: str, csrf: str) -> Callab
     def render() -> str | None:
         store = Store(house.settings.journal)
         try:
-            sheet = found.sheet(store)
+            sheet = found.sheet(store, patient=True)
             return part(house, template, csrf=csrf, papers=_papers(house, sheet), **shown(sheet))
         finally:
             store.close()

@@ -110,7 +110,7 @@ def stream(
         reader = Store(house.settings.journal)
         try:
             # Looked at each time: a link that was withdrawn, or a proving that has ended, ends an open page, too.
-            sheet = found.sheet(reader)
+            sheet = found.sheet(reader, patient=True)
             if sheet.over or not _holds(house, token, host):
                 return None
             return part(house, "_site.html", **_shown(sheet, session, token))
