@@ -157,6 +157,11 @@ class Account(Entry):
         narrow = (("R", self.receiver), ("L", self.prefix))
         return "".join(letter + bare(number) + " " for letter, number in narrow if number) + bare(self.number)
 
+    @property
+    def numbered(self) -> str:
+        """Its number as the book writes it, after receiver and prefix where given: `0930`, `R1 L2 4471`."""
+        return " ".join([*self.mark.split()[:-1], self.number])
+
     @cached_property
     def _names(self) -> dict[str, dict[str, str]]:
         return {

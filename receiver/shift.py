@@ -4,6 +4,7 @@ All of it stands in the journal as rows of people's own. What is open is folded 
 closed by being looked at, and nothing closes by itself.
 """
 
+import threading
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -38,7 +39,7 @@ class Refusal:
     last_at: str = ""
     rows: list[int] = field(default_factory=list)
     verdicts: list[str] = field(default_factory=list)
-    peers: list[str] = field(default_factory=list)
+    peers: list[str] = field(default_factory=list)  # host and line
 
     @property
     def first(self) -> int:
@@ -53,41 +54,78 @@ class Refusal:
         return {name: getattr(self, name) for name in names} | {"count": len(self.rows)}
 
 
+class _Refused(NamedTuple):
+    """What is kept of one refused alarm."""
+
+    row: int
+    at: str
+    alike: Any
+    account: str | None
+    mark: str | None
+    said: str
+    verdict: str
+    peer: str
+
+
+def _refused(entry: dict[str, Any]) -> _Refused:
+    caller = mark_of(entry)
+    # Without an account in the book the caller is told apart by its host too: it may be another house.
+    numbers = ("code_set", "code", "qualifier", "area", "zone", "user", "number")
+    said = tuple(tuple(signal[name] for name in numbers) for signal in entry["signals"])
+    mark = entry.get("account_mark")
+    return _Refused(entry["row"], entry["at"], (mark or caller, said), entry["account"], mark, of_frame(entry),
+                    entry["verdict"], f"{caller.host} ({caller.line})")  # fmt: skip
+
+
 def fold(refused: Iterable[dict[str, Any]], handled: Iterable[dict[str, Any]]) -> list[Refusal]:
     """The refused alarms (in order of arrival) that no `handled` row covers: a line for each account and signal, the one
     that came last first.
     """
+    return _fold(map(_refused, refused), handled)
+
+
+def _fold(refused: Iterable[_Refused], handled: Iterable[dict[str, Any]]) -> list[Refusal]:
     until: dict[int, int] = {}  # from the first row that somebody handled, up to which
     for event in handled:
         until[event["first"]] = max(event["last"], until.get(event["first"], 0))
     covered: dict[Any, int] = {}
     lines: dict[Any, Refusal] = {}
-    for entry in refused:
-        row, alike = entry["row"], _alike(entry)
-        covered[alike] = max(covered.get(alike, 0), until.get(row, 0))
-        if row <= covered[alike]:
+    for one in refused:
+        if one.row in until:
+            covered[one.alike] = max(covered.get(one.alike, 0), until[one.row])
+        if one.row <= covered.get(one.alike, 0):
             continue
-        line = lines.setdefault(
-            alike, Refusal(entry["account"], entry.get("account_mark"), of_frame(entry), entry["at"])
-        )
-        line.rows.append(row)
-        line.last_at = entry["at"]
-        for seen, new in ((line.verdicts, entry["verdict"]), (line.peers, f"{entry['line']} {entry['peer']}")):
+        line = lines.get(one.alike)
+        if line is None:
+            line = lines[one.alike] = Refusal(one.account, one.mark, one.said, one.at)
+        line.rows.append(one.row)
+        line.last_at = one.at
+        for seen, new in ((line.verdicts, one.verdict), (line.peers, one.peer)):
             if new not in seen:
                 seen.append(new)
     return sorted(lines.values(), key=lambda line: line.last, reverse=True)
 
 
-def _alike(entry: dict[str, Any]) -> Any:
-    # Without an account in the book the caller is told apart by its host too: it may be another house.
-    numbers = ("code_set", "code", "qualifier", "area", "zone", "user", "number")
-    said = tuple(tuple(signal[name] for name in numbers) for signal in entry["signals"])
-    return entry.get("account_mark") or mark_of(entry), said
+class Refusals:
+    """The refused alarms of one journal that nobody has handled, for whoever looks again and again: a storm of them is read
+    once, and folded from memory.
+    """
+
+    def __init__(self) -> None:
+        self._seen: list[_Refused] = []
+        self._lock = threading.Lock()
+
+    def open(self, store: Store) -> list[Refusal]:
+        """As it stands now. JournalError where the journal cannot be read."""
+        with self._lock:
+            after = self._seen[-1].row if self._seen else 0
+            self._seen += [_refused(orjson.loads(row.text)) for row in store.refused(after)]
+            return _fold(self._seen, store.events("handled"))
 
 
 def open_refusals(store: Store) -> list[Refusal]:
-    """The refused alarms of a journal that nobody has handled; JournalError where it cannot be read."""
-    return fold((orjson.loads(row.text) for row in store.refused()), store.events("handled"))
+    """The same, looked at once."""
+    return Refusals().open(store)
 
 
 def handle(journal: Path, row: int, did: str, by: str, *, last: int | None = None) -> int:
@@ -110,7 +148,7 @@ def handle(journal: Path, row: int, did: str, by: str, *, last: int | None = Non
     return wishes.note(
         journal,
         "handled",
-        f"{line.said} ({which}): {did} ({by})",
+        f"{line.said} ({which}): {_flat(did)} ({by})",
         **{"first": rows[0], "last": rows[-1], "count": len(rows), "did": did, "by": by} | more,
     )
 
@@ -172,13 +210,13 @@ def note(journal: Path, text: str, by: str, account: Account | None = None) -> i
     text, by = _said(text, "the note"), _said(by, "who notes it")
     whose = {"account": account.number, "account_mark": account.mark} if account else {}
     about = f"{account.mark} {account.name}: " if account else ""
-    return wishes.note(journal, "shift-note", f"{about}{text} ({by})", text=text, by=by, **whose)
+    return wishes.note(journal, "shift-note", f"{about}{_flat(text)} ({by})", text=text, by=by, **whose)
 
 
 def hand_over(journal: Path, text: str, by: str, to: str) -> int:
     """Hand the shift over to somebody, with what they must know. It waits until somebody takes it over."""
     text, by, to = _said(text, "what they must know"), _said(by, "who hands over"), _said(to, "to whom")
-    return wishes.note(journal, "hand-over", f"{by} to {to}: {text}", text=text, by=by, to=to)
+    return wishes.note(journal, "hand-over", f"{by} to {to}: {_flat(text)}", text=text, by=by, to=to)
 
 
 def take_over(journal: Path, row: int, by: str) -> int:
@@ -195,8 +233,12 @@ def take_over(journal: Path, row: int, by: str) -> int:
     return wishes.note(journal, "taken-over", detail, hand_over=row, by=by)
 
 
+def _flat(text: str) -> str:
+    return " ".join(text.split())
+
+
 def _said(text: str, what: str) -> str:
-    text = text.strip()
+    text = text.strip().replace("\r\n", "\n")  # as forms send the end of a line
     if not text:
         raise ShiftError(f"{what} is empty")
     if not text.isascii() and any("\ud800" <= character <= "\udfff" for character in text):

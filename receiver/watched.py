@@ -24,16 +24,24 @@ class Watched:
         self.account, self.proving = str(start["account"]), str(start["proving"])
         self._entries: list[Entry] = []
         self._sheet: Sheet | None = None
-        self._folded = 0.0
+        self._folded = self._cost = 0.0  # when it was folded last, and how long that took, in seconds
         self._lock = threading.Lock()
 
-    def sheet(self, store: Store) -> Sheet:
-        """As it stands now. JournalError where the journal cannot be read."""
+    def sheet(self, store: Store, *, patient: bool = False) -> Sheet:
+        """As it stands now. JournalError where the journal cannot be read.
+
+        Who looks again and again is `patient`: where folding a long history takes a while, it is done in half of the time at
+        most. Call that in a thread: it may sleep.
+        """
+        if patient and (wait := self._folded + self._cost - time.monotonic()) > 0:
+            time.sleep(min(wait, self._cost))
         with self._lock:
             last = self._entries[-1]["row"] if self._entries else 0
             fresh = records.entries(store, self.account, last)
             self._entries += fresh
-            if fresh or self._sheet is None or time.monotonic() - self._folded > AGAIN_SECONDS:
+            began = time.monotonic()
+            if fresh or self._sheet is None or began - self._folded > AGAIN_SECONDS:
                 self._sheet = fold(self.plan, self._entries, datetime.now(UTC), self.proving)
                 self._folded = time.monotonic()
+                self._cost = self._folded - began
             return self._sheet

@@ -24,6 +24,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple
 
+import argon2
 import pytest
 import pytest_asyncio
 from crccheck.crc import Crc16Arc
@@ -35,6 +36,7 @@ from typer.testing import CliRunner
 from protocols.seal import Key, seal, unseal
 from receiver.book import Book, parse
 from receiver.clock import Clock
+from receiver.console import door
 from receiver.desk import Policy
 from receiver.journal import Store
 from tools.farend import app
@@ -111,6 +113,11 @@ def ack(sequence: int, account: str = "4471") -> bytes:
 
 
 MARK, MARKED = envelope('"NULL"0000L0#0999[]'), envelope('"ACK"0000L0#0999[]')
+
+
+def pytest_make_parametrize_id(config: object, val: object, argname: str) -> str | None:
+    """Padding is random, so the bytes of a frame are no name for a test: it would be another each time."""
+    return argname if isinstance(val, bytes) else None
 
 
 def pytest_asyncio_loop_factories(config: object, item: object) -> dict[str, Callable[[], Any]]:
@@ -557,6 +564,12 @@ def listening(tmp_path: Path) -> Iterator[Callable[..., Listening]]:
     yield start
     for one in started:
         one.end(signal.SIGKILL)
+
+
+@pytest.fixture(autouse=True)
+def quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Argon2 is slow on purpose; in this process it is as quick as it can be. A test of the door looks at the real cost."""
+    monkeypatch.setattr(door, "HASHER", argon2.PasswordHasher.from_parameters(argon2.profiles.CHEAPEST))
 
 
 @pytest.fixture

@@ -137,6 +137,12 @@ def test_wrong_tries_are_limited_by_address_and_by_name(door: Door, tmp_path: Pa
     assert door.link_holds(door.link(), "192.0.2.51")
 
 
+def test_passwords_cost_what_rfc_9106_recommends(monkeypatch: pytest.MonkeyPatch) -> None:
+    """RFC 9106, section 4, the second recommended option: t=3, p=4, m=2**16 KiB, and a salt of 128 bits."""
+    monkeypatch.undo()
+    assert password_hash(SECRET_WORDS).startswith("$argon2id$v=19$m=65536,t=3,p=4$")
+
+
 def test_a_short_password_is_refused_and_changes_nothing(tmp_path: Path, inside: Farend) -> None:
     said = inside("console", "password", NAME, "--people", tmp_path / "people.toml", stdin=b"short\n")
     assert said.code == 1

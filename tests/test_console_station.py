@@ -196,7 +196,7 @@ def test_accounts_show_who_they_are_and_what_needs_somebody_first(visit: Visit) 
     assert "4 in the book" in text
     assert text.index("4471 Tern Point field station") < text.index("8C20")
     assert "cellular: never heard; a poll is promised every 1 min 30 s" in text
-    assert "AES, 128 bits" in text
+    assert "AES key of 128 bits" in text
 
 
 def test_no_page_shows_a_key(visit: Visit) -> None:
@@ -251,7 +251,7 @@ def test_an_account_shows_its_test_its_proving_and_the_request_it_came_from(visi
     assert 'href="/requests/R-001"' in answer
     told = visitor.get("/api/accounts/4471").json()
     assert [one["state"] for one in told["provings"]] == ["runs"]
-    assert (told["requests"], told["key"]) == (["R-001"], "none: it sends in clear")
+    assert (told["requests"], told["key"]) == (["R-001"], "no key: it sends in clear")
     text = visitor.read("/notes")
     assert "Proving 4471 Tern Point field station : runs; on test until" in text
 

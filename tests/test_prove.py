@@ -27,6 +27,7 @@ from receiver.capture import Happening
 from receiver.cutover import alarm_and_restoral
 from receiver.plan import Plan, PlanError, accepted, changed, make, parse_kinds, shipped_kinds
 from receiver.sheet import Sheet
+from tools.common import OUT
 from tools.counter import next_sequence
 from tools.sheet import call_screen
 
@@ -62,7 +63,7 @@ class Station:
 @pytest.fixture
 def station(inside: Farend, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Station:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    monkeypatch.setenv("COLUMNS", "160")
+    monkeypatch.setattr(OUT, "_width", 160)  # whatever the tests are run in
     return Station(inside, tmp_path)
 
 

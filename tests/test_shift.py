@@ -70,7 +70,7 @@ def test_refused_alarms_stand_the_last_one_first_and_a_storm_is_one_line(journal
     assert (line["first"], line["last"], line["count"]) == (1, 4, 3)
     assert (line["first_at"], line["last_at"]) == ("2026-11-25T12:00:01.000Z", "2026-11-25T12:00:04.000Z")
     assert line["said"] == "4417: Perimeter burglary alarm, area 01, zone 015"
-    assert (line["verdicts"], line["peers"]) == (["unknown-account"], ["tcp 192.0.2.9:4000"])
+    assert (line["verdicts"], line["peers"]) == (["unknown-account"], ["192.0.2.9 (tcp)"])
 
 
 def test_other_signals_and_other_callers_are_other_lines() -> None:
@@ -174,6 +174,12 @@ def test_notes_stand_from_the_last_hand_over_that_was_taken(journal: Path) -> No
     assert taken.taken is not None
     assert (taken.taken.text, taken.taken.taken_by) == ("watch 4471", "B. Example")
     assert taken.taken.taken_at > taken.taken.at
+
+
+def test_a_note_keeps_its_lines_and_its_row_tells_it_in_one(journal: Path) -> None:
+    note(journal, " first\r\nsecond\n", "A. Example")
+    (row,) = said(journal, "shift-note")
+    assert (row["text"], row["detail"]) == ("first\nsecond", "first second (A. Example)")
 
 
 def test_only_the_newest_hand_over_waits_and_it_is_taken_once(journal: Path) -> None:

@@ -194,7 +194,9 @@ def listen(
         + ("" if book else ": no --book, so every account is unknown")
     )
     if as_json:
-        print_json({"listening": [{"line": kind, "host": host, "port": port} for kind, host, port in listening]})
+        where = {"listening": [{"line": kind, "host": host, "port": port} for kind, host, port in listening]}
+        # Once it runs: whoever has read that line may end it, and it ends as it should.
+        reactor.callWhenRunning(reactor.callLater, 0, print_json, where)
     with consoled(Path(journal), book) if console else nullcontext():
         run(reactor, bench, listening, printer.tell)
     printer.close()

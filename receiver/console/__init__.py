@@ -9,6 +9,8 @@ terminal.
     feed        one look into the journal for all who watch
     live        what arrives, and a row explained
     requests    from what an installer asks for to an account: requests and callers, identify, assign
+    station     accounts, lines and paths, every word explained, and what a search finds
+    shifts      between engineers: refused alarms, notes, hand-over
     provings    the engineer's side of a proving, and its record
     site        the installer's side, on a phone: one proving and nothing else
     app         all of it put together

@@ -27,6 +27,7 @@ LEAST_PASSWORD = (
     12  # characters; NIST SP 800-63B-4, 3.1.1.2 asks for 15 where a password stands alone, 8 beside another
 )
 PIN_DIGITS = 6
+HASHER = argon2.PasswordHasher.from_parameters(argon2.profiles.RFC_9106_LOW_MEMORY)
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS session (hash BLOB PRIMARY KEY, role TEXT NOT NULL, name TEXT NOT NULL, known TEXT NOT NULL,
@@ -85,10 +86,10 @@ def read_people(path: Path) -> dict[str, str]:
 
 
 def password_hash(password: str) -> str:
-    """Argon2id with the library's parameters (RFC 9106). DoorError where it is too short."""
+    """Argon2id with the second recommended set of RFC 9106, 4: 64 MiB, three passes. DoorError where it is too short."""
     if len(password) < LEAST_PASSWORD:
         raise DoorError(f"a password has at least {LEAST_PASSWORD} characters")
-    return argon2.PasswordHasher().hash(password)
+    return HASHER.hash(password)
 
 
 def _hash(token: str) -> bytes:
@@ -126,12 +127,12 @@ class Door:
 
     def __init__(self, path: Path, people: Path | None = None) -> None:
         self._lock = threading.RLock()
+        self._hashing = threading.Lock()  # one at a time: argon2 takes 64 MiB each
         path.touch(mode=0o600)
         self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=5.0)
         self._db.executescript(_SCHEMA)
         self.people = people
         self._links: dict[bytes, float] = {}
-        self._hasher = argon2.PasswordHasher()
         self.tries = Tries()
 
     def close(self) -> None:
@@ -173,13 +174,13 @@ class Door:
         """A new engineer's session by name and password."""
         if self.people is None:
             raise DoorError("nobody has a password here: use the link that the terminal shows")
-        with self._lock:  # one at a time: argon2 takes 64 MiB each
+        with self._hashing:
             self.tries.check(host, f"name {name}")
             people = read_people(self.people)
             kept = people.get(name)
             try:
                 # Somebody else's, where there is no such name: a guess learns nothing from the time it took.
-                self._hasher.verify(kept or next(iter(people.values()), ""), password)
+                HASHER.verify(kept or next(iter(people.values()), ""), password)
             except (argon2.exceptions.VerificationError, argon2.exceptions.InvalidHashError):
                 kept = None
             if kept is None:
@@ -219,11 +220,11 @@ class Door:
     def invite(self, proving: str, name: str) -> tuple[str, str]:
         """A link for the installer of one proving, and the PIN to be spoken. An earlier link and who came by it are out."""
         token, pin = secrets.token_urlsafe(16), f"{secrets.randbelow(10**PIN_DIGITS):0{PIN_DIGITS}}"
-        with self._lock:
+        with self._hashing, self._lock:
             self.uninvite(proving)
             self._db.execute(
                 "INSERT INTO invitation VALUES (?, ?, ?, 0, ?, ?)",
-                (_hash(token), proving, self._hasher.hash(pin), name, time.time()),
+                (_hash(token), proving, HASHER.hash(pin), name, time.time()),
             )
         return token, pin
 
@@ -247,16 +248,19 @@ class Door:
 
     def enter_by_pin(self, token: str, pin: str, host: str) -> str:
         """The installer's session, by the link and the PIN that the engineer spoke."""
-        with self._lock:
+        with self._hashing:
             proving = self.invited(token, host)
-            kept, name = self._db.execute("SELECT pin, name FROM invitation WHERE hash = ?", (_hash(token),)).fetchone()
-            # Counted first: who breaks off in time has had a try all the same.
-            self._db.execute("UPDATE invitation SET tries = tries + 1 WHERE hash = ?", (_hash(token),))
+            with self._lock:
+                where = (_hash(token),)
+                kept, name = self._db.execute("SELECT pin, name FROM invitation WHERE hash = ?", where).fetchone()
+                # Counted first: who breaks off in time has had a try all the same.
+                self._db.execute("UPDATE invitation SET tries = tries + 1 WHERE hash = ?", where)
             try:
-                self._hasher.verify(kept, "".join(pin.split()))
+                HASHER.verify(kept, "".join(pin.split()))
             except argon2.exceptions.VerificationError:
                 raise DoorError("that is not the PIN") from None
-            self._db.execute("UPDATE invitation SET tries = 0 WHERE hash = ?", (_hash(token),))
+            with self._lock:
+                self._db.execute("UPDATE invitation SET tries = 0 WHERE hash = ?", where)
             return self._begin(Session("installer", name, "link of this proving and spoken PIN", _token(), proving))
 
 

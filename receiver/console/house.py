@@ -2,6 +2,7 @@
 
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
@@ -18,9 +19,10 @@ from receiver import book as books
 from receiver.book import Account, Book
 from receiver.console.door import Door, Session, same
 from receiver.console.feed import Feed
-from receiver.journal import Store
+from receiver.journal import JournalError, Store
 from receiver.measures import spoken_time
 from receiver.record import CAUTION, MODE, software
+from receiver.shift import Refusals
 from receiver.words import of_frame, of_signal
 
 LARGEST = 2**63 - 1  # the largest row number that a journal can have
@@ -54,6 +56,7 @@ class House:
     templates: Environment = field(init=False)
     signing: threading.Lock = field(default_factory=threading.Lock)  # two who sign at once make one record
     kept: dict[str, Any] = field(default_factory=dict)  # what a module keeps between requests, by its name
+    refusals: Refusals = field(default_factory=Refusals)
     _book: tuple[float, Book] | None = None
 
     def __post_init__(self) -> None:
@@ -72,6 +75,12 @@ class House:
                 raise
             self.tell(f"the book cannot be read again, the old one stays: {error}")
         return self._book[1]
+
+    def refused(self) -> int:
+        """How many lines of refused alarms wait for somebody: every page says so. 0 where the journal cannot be read."""
+        with suppress(JournalError), closing(Store(self.settings.journal)) as store:
+            return len(self.refusals.open(store))
+        return 0
 
     @property
     def cookie(self) -> str:

@@ -157,16 +157,16 @@ def one(request: Request, engineer: Engineer, house: AHouse, store: Journal, pro
 
 
 @pages.get("/{proving}/stream")
-def stream(engineer: Engineer, house: AHouse, store: Journal, proving: str) -> Response:
+def stream(request: Request, engineer: Engineer, house: AHouse, store: Journal, proving: str) -> Response:
     found = watched(house, store, proving)
-    return following(house, _rendering(house, found, "_proving.html", engineer.csrf), _concerns(found))
+    return following(request, _rendering(house, found, "_proving.html", engineer.csrf), _concerns(found))
 
 
 def _rendering(house: House, found: Watched, template: str, csrf: str) -> Callable[[], str | None]:
     def render() -> str | None:
         store = Store(house.settings.journal)
         try:
-            sheet = found.sheet(store)
+            sheet = found.sheet(store, patient=True)
             return part(house, template, csrf=csrf, papers=_papers(house, sheet), **shown(sheet))
         finally:
             store.close()

@@ -60,20 +60,20 @@ class Handing(BaseModel):
 
 @pages.get("/refused")
 def refused(request: Request, engineer: Engineer, house: AHouse, store: Journal) -> Response:
-    return page(request, "refused.html", engineer, **_refused(store, engineer.csrf))
+    return page(request, "refused.html", engineer, **_refused(house, store, engineer.csrf))
 
 
 @pages.get("/refused/stream")
-def refused_stream(engineer: Engineer, house: AHouse) -> Response:
+def refused_stream(request: Request, engineer: Engineer, house: AHouse) -> Response:
     def render() -> str:
         with closing(Store(house.settings.journal)) as store:
-            return part(house, "_refused.html", **_refused(store, engineer.csrf))
+            return part(house, "_refused.html", **_refused(house, store, engineer.csrf))
 
-    return following(house, render, lambda entry: entry.get("refused_alarm") or entry.get("event") == "handled")
+    return following(request, render, lambda entry: entry.get("refused_alarm") or entry.get("event") == "handled")
 
 
-def _refused(store: Store, csrf: str) -> dict[str, Any]:
-    lines = shift.open_refusals(store)
+def _refused(house: House, store: Store, csrf: str) -> dict[str, Any]:
+    lines = house.refusals.open(store)
     handled = list(islice(store.events("handled"), HANDLED))
     return {"lines": lines[:SHOWN], "count": len(lines), "handled": handled, "rows_shown": ROWS, "csrf": csrf}
 
@@ -88,9 +88,9 @@ def handle(
 
 
 @api.get("/refused")
-def all_refused(engineer: Engineer, store: Journal) -> list[dict[str, Any]]:
+def all_refused(engineer: Engineer, house: AHouse, store: Journal) -> list[dict[str, Any]]:
     """The refused alarms that nobody has handled, the last one first: a line for each account and signal."""
-    return [line.to_json() for line in shift.open_refusals(store)]
+    return [line.to_json() for line in house.refusals.open(store)]
 
 
 @api.post("/refused/{row}", status_code=201)
@@ -108,7 +108,7 @@ def still_open(store: Store, house: House) -> dict[str, Any]:
     tests = overview.on_test(store.events("on-test", "off-test"), at)
     running = [one for one in overview.provings(store.events("proving")) if one.runs]
     return {
-        "lines": shift.open_refusals(store),
+        "lines": house.refusals.open(store),
         "provings": [(one, tests.get(one.mark, {}).get("until")) for one in running],
         "needing": overview.look(store, house.book(), at).needing,
     }

@@ -104,21 +104,21 @@ def stream(
     request: Request, session: Installer, house: AHouse, store: Journal, token: str, proving: Proving
 ) -> Response:
     found = watched(house, store, proving)
-    cookie, host = request.cookies.get(house.site_cookie), _host(request)
+    host = _host(request)
 
     def render() -> str | None:
         reader = Store(house.settings.journal)
         try:
             # Looked at each time: a link that was withdrawn, or a proving that has ended, ends an open page, too.
-            sheet = found.sheet(reader)
-            if house.door.session(cookie) is None or sheet.over or not _holds(house, token, host):
+            sheet = found.sheet(reader, patient=True)
+            if sheet.over or not _holds(house, token, host):
                 return None
             return part(house, "_site.html", **_shown(sheet, session, token))
         finally:
             reader.close()
 
     mark = found.plan.account.mark
-    return following(house, render, lambda entry: entry.get("account_mark") == mark or "event" in entry)
+    return following(request, render, lambda entry: entry.get("account_mark") == mark or "event" in entry)
 
 
 def _holds(house: House, token: str, host: str) -> bool:

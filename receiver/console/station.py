@@ -45,15 +45,20 @@ class Summary(NamedTuple):
     until: str | None  # until when it is on test
     needs: list[str]
 
+    @property
+    def key(self) -> str:
+        """That there is a key, and how long; never the key."""
+        return key_state(self.account)
+
     def to_json(self) -> dict[str, Any]:
         one = self.account
-        told = {"number": one.number, "mark": one.mark, "name": one.name, "key": key_state(one), "answer": one.answer}
+        told = {"number": one.number, "mark": one.mark, "name": one.name, "key": self.key, "answer": one.answer}
         return told | {"last": self.last, "on_test_until": self.until, "needs": self.needs}
 
 
 def key_state(account: Account) -> str:
     """That there is a key, and how long; never the key."""
-    return f"AES, {account.key.bits} bits" if account.key else "none: it sends in clear"
+    return f"AES key of {account.key.bits} bits" if account.key else "no key: it sends in clear"
 
 
 def summaries(store: Store, book: Book) -> list[Summary]:
@@ -81,7 +86,7 @@ def summaries(store: Store, book: Book) -> list[Summary]:
 def accounts(request: Request, engineer: Engineer, house: AHouse, store: Journal, start: From = 0) -> Response:
     found = summaries(store, house.book())
     return page(request, "accounts.html", engineer, accounts=found[start : start + SHOWN], start=start, count=len(found),
-                after=start + SHOWN if len(found) > start + SHOWN else None, key_state=key_state)  # fmt: skip
+                after=start + SHOWN if len(found) > start + SHOWN else None)  # fmt: skip
 
 
 @pages.get("/accounts/{mark}")
@@ -91,7 +96,7 @@ def account(request: Request, engineer: Engineer, house: AHouse, store: Journal,
     promises = [f"a {promise.kind} every {span(promise.interval)}" + (f" over {promise.path}" if promise.path else "")
                 for promise in one.promises()]  # fmt: skip
     return page(
-        request, "account.html", engineer, account=one, zone=one.time_zone, key_state=key_state(one), promises=promises,
+        request, "account.html", engineer, account=one, zone=one.time_zone, key=key_state(one), promises=promises,
         paths=overview.look(store, house.book(), at, one).paths,
         marks={path.name: marks_of(path) for path in one.path},
         test=overview.on_test(store.events("on-test", "off-test"), at).get(one.mark),
@@ -152,12 +157,12 @@ def lines(request: Request, engineer: Engineer, house: AHouse, store: Journal, s
 
 
 @pages.get("/lines/stream")
-def lines_stream(engineer: Engineer, house: AHouse, start: From = 0) -> Response:
+def lines_stream(request: Request, engineer: Engineer, house: AHouse, start: From = 0) -> Response:
     def render() -> str:
         with closing(Store(house.settings.journal)) as store:
             return part(house, "_lines.html", **_lines(store, house, start))
 
-    return following(house, render, lambda entry: entry.get("event") in overview.EVENTS)
+    return following(request, render, lambda entry: entry.get("event") in overview.EVENTS)
 
 
 def _lines(store: Store, house: House, start: int) -> dict[str, Any]:
@@ -200,6 +205,7 @@ class Hit(NamedTuple):
     to: str
     title: str
     text: str = ""
+    at: str | None = None
 
 
 Sought = Annotated[str, Query(max_length=200, description="part of a number or of a name")]
@@ -214,7 +220,7 @@ def search(request: Request, engineer: Engineer, house: AHouse, store: Journal, 
 
 
 @api.get("/search")
-def all_hits(engineer: Engineer, house: AHouse, store: Journal, q: Sought = "") -> list[dict[str, str]]:
+def all_hits(engineer: Engineer, house: AHouse, store: Journal, q: Sought = "") -> list[dict[str, str | None]]:
     """What has this part of a number or a name: accounts, requests, callers, provings, and the journal's last rows."""
     return [hit._asdict() for hit in find(house, store, q)]
 
@@ -236,7 +242,7 @@ def _accounts_with(book: Book, part: str) -> Iterator[Hit]:
                   if part in f"{kind} {entry.number} {entry.name}".lower()]  # fmt: skip
         if within or part in f"{one.mark} {one.number} {one.name}".lower():
             more = f" and {len(within) - 3} more" if len(within) > 3 else ""
-            yield Hit("accounts", f"/accounts/{one.mark}", f"{one.number} {one.name}", ", ".join(within[:3]) + more)
+            yield Hit("accounts", f"/accounts/{one.mark}", f"{one.numbered} {one.name}", ", ".join(within[:3]) + more)
 
 
 def _requests_with(house: House, part: str) -> Iterator[Hit]:
@@ -275,4 +281,4 @@ def _rows_with(store: Store, part: str) -> Iterator[Hit]:
 def _hit(row: Row) -> Hit:
     entry = orjson.loads(row.text)
     said = f"{entry['event']}: {entry['detail']}" if "event" in entry else f"{of_frame(entry)} → {row.verdict}"
-    return Hit("journal", f"/rows/{row.number}", f"row {row.number}", f"{row.at[:10]} {row.at[11:19]} UTC: {said}")
+    return Hit("journal", f"/rows/{row.number}", f"row {row.number}", said, row.at)

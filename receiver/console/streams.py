@@ -4,11 +4,11 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from typing import Any
 
-from fastapi import Response
+from fastapi import Request, Response
 from fastapi.concurrency import run_in_threadpool
 from sse_starlette import EventSourceResponse, ServerSentEvent
 
-from receiver.console.house import House
+from receiver.console.house import house_of, session_of
 
 PING_SECONDS = 15
 PAUSE_SECONDS = 0.2  # between two sendings: nobody reads faster
@@ -23,18 +23,22 @@ def stream(events: AsyncIterator[dict[str, Any]]) -> Response:
 
 
 def following(
-    house: House, render: Callable[[], str | None], concerns: Callable[[dict[str, Any]], bool] = lambda _: True
+    request: Request, render: Callable[[], str | None], concerns: Callable[[dict[str, Any]], bool] = lambda _: True
 ) -> Response:
     """Send what `render` gives (elements with an id each) whenever it differs; None ends it, and the page loads again.
 
-    `concerns` says of a new row whether it may matter. `render` runs in a thread.
+    `concerns` says of a new row whether it may matter. `render` runs in a thread. A session that ends, ends it too.
     """
+    house = house_of(request)
+
+    def look() -> str | None:
+        return render() if session_of(request) else None
 
     async def send() -> AsyncIterator[dict[str, Any]]:
         async with house.feed.watcher() as watcher:
             shown = ""
             while not house.feed.closing:
-                now = await run_in_threadpool(render)
+                now = await run_in_threadpool(look)
                 if now is None:
                     yield {"event": "over", "data": "over"}
                     return
