@@ -22,7 +22,7 @@ from receiver.journal import Store
 from tests.visitors import ADDRESS, Visitor, visiting
 
 EXAMPLES = 30  # of each operation, right and wrong ones
-# Those that send something themselves, past our client; what they look for is in tests of our own below.
+# These checks send something themselves, past our client; what they look for that concerns us is in the last test here.
 SENDING = (
     "ignored_auth",
     "ensure_resource_availability",
@@ -120,6 +120,7 @@ def test_nobody_gets_anything_who_is_not_in_and_nothing_is_changed_without_the_s
     url = path.format(**THERE)
     stranger = Visitor(engineer.app)
     assert stranger.ask(method, url, {}).status_code == 401
+    assert engineer.ask("DELETE", url).status_code == 405
     if method != "GET":
         forged = Visitor(engineer.app)
         forged.client.cookies.update(engineer.client.cookies)

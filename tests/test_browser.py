@@ -802,6 +802,27 @@ def test_the_keyboard_is_enough_and_keeps_its_place(station: Station) -> None:
     assert all(len(one) < 300 for one in heard)
 
 
+HIDDEN = """hidden => { Object.defineProperty(document, "hidden", { value: hidden, configurable: true });
+  document.dispatchEvent(new Event("visibilitychange")); }"""
+
+
+def test_a_page_that_nobody_sees_leaves_its_connection_to_others_and_catches_up(station: Station) -> None:
+    """A browser has six connections to one host, and an engineer more pages than that."""
+    desk, panel = station.engineer(), station.panel("1005")
+    panel.send("1602 00 000")
+    rows = desk.page.locator("ol.rows li[id]")
+    expect(rows.first).to_contain_text("1005")
+    first = rows.first.get_attribute("id") or ""
+    with desk.page.expect_event("requestfailed", lambda one: "/live/stream" in one.url):
+        desk.page.evaluate(HIDDEN, True)
+    panel.send("1302 00 000")
+    desk.page.evaluate(HIDDEN, False)
+    expect(rows.first).not_to_have_attribute("id", first)
+    expect(rows.first).to_contain_text("1005")
+    ids = desk.page.evaluate("[...document.querySelectorAll('ol.rows li[id]')].map((one) => one.id)")
+    assert len(ids) == len(set(ids))
+
+
 def test_the_main_acts_need_no_script(station: Station) -> None:
     desk = station.engineer(java_script_enabled=False, **DESKTOP)
     proving = begin(desk, "1007")
