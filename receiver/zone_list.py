@@ -163,7 +163,7 @@ def _table(text: str, kinds: Kinds) -> Iterator[Found]:
         try:
             cells = [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, strict=True))]
         except csv.Error as error:
-            yield BadRow(number, line, f"{_short(line)}: {error}")
+            yield BadRow(number, line, f"{_short(line)}: {legible(str(error))}")
             continue
         if not header:
             header = [cell.lower() for cell in cells]
