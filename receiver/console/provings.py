@@ -85,6 +85,7 @@ def shown(sheet: Sheet) -> dict[str, Any]:
         "stretches": walk(sheet),
         "elsewhere": elsewhere(sheet),
         "standing": records.standing(sheet),
+        "substance": records.substance(sheet),
         "recent": sheet.recent[: -LAST_SIGNALS - 1 : -1],
         "good": GOOD,
         "state": state_of(sheet),
@@ -255,10 +256,14 @@ def _noted(house: House, sheet: Sheet, said: dict[str, str], by: str) -> None:
 # Signing
 
 
-def sign(house: House, sheet: Sheet, role: str, name: str, identified: str, by: str) -> None:
-    """One of the two signs; with the second signature the record is made. ConductError while something is left."""
+def sign(house: House, sheet: Sheet, role: str, name: str, identified: str, by: str, seen: str) -> None:
+    """One of the two signs what they have `seen`; with the second signature the record is made. ConductError while something
+    is left, and where it is another sheet by now: nobody signs what their page did not show.
+    """
     journal = house.settings.journal
     with house.signing:
+        if seen != records.substance(sheet):
+            raise ConductError("not signed: something has come since this page was shown. Look again, then sign")
         conduct.agree(journal, sheet, role, name, identified, by=by)
         store = Store(journal)
         try:
@@ -273,12 +278,12 @@ def sign(house: House, sheet: Sheet, role: str, name: str, identified: str, by: 
 @pages.post("/{proving}/sign")
 def signs(
     engineer: Acting, house: AHouse, store: Journal, proving: str, role: Annotated[Literal["engineer", "installer"], Form()],
-    name: Annotated[str, Form()] = "", identified: Annotated[str, Form()] = "",
+    name: Annotated[str, Form()] = "", identified: Annotated[str, Form()] = "", seen: Annotated[str, Form()] = "",
 ) -> Response:  # fmt: skip
     sheet = sheet_of(house, store, proving)
     if role == "engineer":  # an engineer signs as the one who came in, and no other
         name, identified = engineer.name, engineer.known
-    sign(house, sheet, role, name.strip(), identified.strip(), engineer.name)
+    sign(house, sheet, role, name.strip(), identified.strip(), engineer.name, seen)
     return go(f"/provings/{proving}#sign")
 
 

@@ -145,9 +145,10 @@ def act(
 
 @pages.post("/sign")
 def signs(
-    session: Acting, house: AHouse, store: Journal, token: str, proving: Proving, name: Annotated[str, Form()] = ""
-) -> Response:
-    sign(house, sheet_of(house, store, proving), "installer", name.strip(), session.known, _by(session))
+    session: Acting, house: AHouse, store: Journal, token: str, proving: Proving, name: Annotated[str, Form()] = "",
+    seen: Annotated[str, Form()] = "",
+) -> Response:  # fmt: skip
+    sign(house, sheet_of(house, store, proving), "installer", name.strip(), session.known, _by(session), seen)
     return go(f"/site/{token}")
 
 
