@@ -1,0 +1,154 @@
+"""A proving in the console: what its pages let people do, what an installer's page shows, and what nobody can sign."""
+
+# ruff: noqa: F811  (three fixtures are other files')
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from test_prove import Station, fill, quiet, station  # noqa: F401
+from test_record import now, proved  # noqa: F401
+
+from receiver import conduct, wishes
+from receiver.record import substance
+from tests.visitors import NAME, Visitor, visiting, words
+
+
+@pytest.fixture
+def visitor(proved: Path) -> Iterator[Callable[[], Visitor]]:
+    with visiting(proved) as make:
+        yield make
+
+
+def hidden(html: str, name: str) -> str:
+    found = re.search(rf'name="{name}" value="([^"]*)"', html)
+    assert found
+    return found[1]
+
+
+class OnSite(Visitor):
+    """The installer's phone."""
+
+    def come(self, token: str, pin: str) -> "OnSite":
+        self.url = f"/site/{token}"
+        self.page = self.client.post(self.url, data={"pin": pin}).text
+        self.csrf = hidden(self.page, "csrf")
+        return self
+
+
+def on_site(engineer: Visitor, proving: str) -> OnSite:
+    token, pin = engineer.house.door.invite(proving, "I. Nobody")
+    return OnSite(engineer.app).come(token, pin)
+
+
+def test_both_sign_what_they_see_and_the_record_is_there(visitor: Callable[[], Visitor], proved: Path) -> None:
+    engineer, proving = visitor().enter(), now(proved).proving
+    phone = on_site(engineer, proving)
+    assert "The station signs next" in phone.told(
+        f"{phone.url}/sign", name="I. Nobody", seen=hidden(phone.page, "seen")
+    )
+    page = engineer.get(f"/provings/{proving}").text
+    told = engineer.told(f"/provings/{proving}/sign", role="engineer", seen=hidden(page, "seen"))
+    assert f"Engineer: {NAME}, known by one-time link on the bench's own machine" in told
+    assert "Installer: I. Nobody, known by link of this proving and spoken PIN" in told
+    assert sorted(file.suffix for file in (proved.parent / "records").iterdir()) == [".html", ".json", ".pdf"]
+    for file in (proved.parent / "records").iterdir():
+        answer = engineer.get(f"/provings/{proving}/papers/{file.name}")
+        assert answer.content == file.read_bytes()
+        assert answer.headers["content-disposition"].startswith("attachment")
+    assert engineer.get(f"/provings/{proving}/papers/..%2F{proved.name}").status_code == 404
+
+
+def test_nobody_signs_what_their_page_did_not_show(visitor: Callable[[], Visitor], proved: Path) -> None:
+    """Between the page and the tap something came: the signature would be to what nobody has looked at."""
+    engineer, proving = visitor().enter(), now(proved).proving
+    phone = on_site(engineer, proving)
+    before = hidden(phone.page, "seen")
+    conduct.skip(proved, now(proved), "zone 1 tamper", "no contact", by="another engineer")
+    assert substance(now(proved)) != before
+    for send, url in ((phone, f"{phone.url}/sign"), (engineer, f"/provings/{proving}/sign")):
+        answer = send.post(url, name="I. Nobody", identified="by voice", role="installer", seen=before)
+        assert answer.status_code == 409
+        assert "something has come since this page was shown" in words(answer.text)
+    assert now(proved).agreed == []
+
+
+def test_an_engineer_signs_as_nobody_else(visitor: Callable[[], Visitor], proved: Path) -> None:
+    engineer, proving = visitor().enter(), now(proved).proving
+    seen = hidden(engineer.get(f"/provings/{proving}").text, "seen")
+    engineer.post(f"/provings/{proving}/sign", role="engineer", name="Somebody Else", identified="an oath", seen=seen)
+    (signed,) = now(proved).agreed
+    assert (signed["name"], signed["identified"]) == (NAME, "one-time link on the bench's own machine")
+
+
+def test_what_is_refused_is_said_on_both_sides(visitor: Callable[[], Visitor], proved: Path) -> None:
+    engineer, proving = visitor().enter(), now(proved).proving
+    phone = on_site(engineer, proving)
+    for side, url in ((engineer, f"/provings/{proving}/do"), (phone, f"{phone.url}/do")):
+        for fields, due in (
+            ({"word": "skip", "about": "zone 1 alarm", "text": " "}, "reason is needed"),
+            ({"word": "call", "about": "the moon"}, "no row of the plan"),
+            ({"word": "answer", "about": "1", "text": "yes"}, "asks nothing"),
+            ({"word": "tick", "about": "zone 1 alarm", "text": "me"}, "not one row that a person ticks"),
+        ):
+            answer = side.post(url, **fields)
+            assert answer.status_code == 409, fields
+            assert due in words(answer.text)
+    assert "seen at the live receiver is ticked by the station" in phone.told(
+        f"{phone.url}/do", word="tick", about="path wired cut-over", text="me"
+    )
+    assert phone.post(f"{phone.url}/do", word="end", text="enough").status_code == 422
+    assert phone.post(f"{phone.url}/do", csrf="guessed", word="call", about="zone 1").status_code == 403
+
+
+def test_the_link_is_no_use_without_its_pin_for_another_proving_or_once_it_is_over(
+    visitor: Callable[[], Visitor], proved: Path
+) -> None:
+    engineer, proving = visitor().enter(), now(proved).proving
+    phone = on_site(engineer, proving)
+    assert "Tower door" in phone.read(phone.url)
+    stranger = Visitor(engineer.app)
+    for url in (phone.url, f"{phone.url}/stream", "/site/made-up"):
+        answer = stranger.client.get(url, follow_redirects=False)
+        assert "Tower door" not in answer.text
+        assert "Gull Rock" not in answer.text
+    other = on_site(engineer, proving)  # a new link: the first is dead
+    assert phone.get(phone.url).status_code == 410
+    conduct.end(proved, now(proved), "they come back", by=NAME)
+    answer = other.get(other.url)
+    assert answer.status_code == 410
+    assert "Tower door" not in answer.text
+    assert "this proving is over" in words(answer.text)
+
+
+def test_a_proving_is_begun_with_who_knows_of_it_and_what_was_typed_is_kept(quiet: Station) -> None:
+    with visiting(quiet.journal, book=quiet.book) as make:
+        engineer = make().enter()
+        plan = engineer.read("/provings/new?account=2210")
+        assert "open Tower door" in plan
+        answer = engineer.post(
+            "/provings", account="2210", reference=" ", confirmed_by="the desk", installer="I. Nobody"
+        )
+        assert answer.status_code == 409
+        assert "reference is needed" in words(answer.text)
+        assert 'value="I. Nobody"' in answer.text
+        fill(quiet, lambda house: house)
+        answer = engineer.post("/provings", account="2210", reference="T-1", confirmed_by="the desk")
+        assert "a proving of 2210 runs since" in words(answer.text)
+        assert engineer.get("/provings/new?account=9999").status_code == 404
+        assert engineer.get("/provings/0000").status_code == 404
+
+
+def test_a_bench_that_takes_nothing_is_told(
+    visitor: Callable[[], Visitor], proved: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    engineer, proving = visitor().enter(), now(proved).proving
+
+    def refuse(*_: object, **__: object) -> int:
+        raise wishes.NotTakenError("the bench has not taken it")
+
+    monkeypatch.setattr(wishes, "note", refuse)
+    answer = engineer.post(f"/provings/{proving}/do", word="call", about="zone 1")
+    assert answer.status_code == 409
+    assert "the bench has not taken it" in words(answer.text)
