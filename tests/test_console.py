@@ -125,16 +125,28 @@ def test_a_password_lets_in_by_name_and_a_wrong_one_tells_nothing(door: Door, tm
 
 def test_wrong_tries_are_limited_by_address_and_by_name(door: Door, tmp_path: Path) -> None:
     (tmp_path / "people.toml").write_text(f'[[person]]\nname = "{NAME}"\npassword = "{password_hash(SECRET_WORDS)}"\n')
-    for number in range(doors.TRIES):
+    for number in range(doors.NAME_TRIES):
         with pytest.raises(DoorError):
             door.enter_by_password(NAME, "a wrong password", f"192.0.2.{number}")
     with pytest.raises(TooOftenError):  # from a new address: the name has been tried too often
         door.enter_by_password(NAME, SECRET_WORDS, "192.0.2.99")
     for _ in range(doors.TRIES):
-        assert not door.link_holds("made-up", "192.0.2.50")
+        with pytest.raises(DoorError):
+            door.enter_by_password("Another", "a wrong password", "192.0.2.150")
+    with pytest.raises(TooOftenError):  # another name from an address that has tried too often
+        door.enter_by_password("A third", SECRET_WORDS, "192.0.2.150")
+
+
+def test_who_has_a_link_that_holds_is_not_kept_out_by_who_guesses_from_the_same_address(door: Door) -> None:
+    link, (token, _) = door.link(), door.invite("p1", "I. Nobody")
+    for _ in range(doors.TRIES):
+        assert not door.link_holds("made-up", HOST)
     with pytest.raises(TooOftenError):
-        door.link_holds(door.link(), "192.0.2.50")
-    assert door.link_holds(door.link(), "192.0.2.51")
+        door.link_holds("made-up", HOST)
+    with pytest.raises(TooOftenError):
+        door.invited("made-up", HOST)
+    assert door.link_holds(link, HOST)
+    assert door.invited(token, HOST) == "p1"
 
 
 def test_passwords_cost_what_rfc_9106_recommends(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -146,7 +158,7 @@ def test_passwords_cost_what_rfc_9106_recommends(monkeypatch: pytest.MonkeyPatch
 def test_a_short_password_is_refused_and_changes_nothing(tmp_path: Path, inside: Farend) -> None:
     said = inside("console", "password", NAME, "--people", tmp_path / "people.toml", stdin=b"short\n")
     assert said.code == 1
-    assert "at least 12" in said.err
+    assert "at least 15" in said.err
     assert not (tmp_path / "people.toml").exists()
 
 
