@@ -21,6 +21,7 @@ from receiver.desk import millis
 from receiver.journal import Store
 from receiver.plan import HAZARDS, Item, Plan, PlanError
 from receiver.proving import act, fold
+from receiver.requests import locked, write_whole
 from receiver.sheet import GOOD, ROLES, Sheet
 
 if TYPE_CHECKING:
@@ -137,7 +138,18 @@ def begin(
     """Put the account on test and begin to prove it; the proving's name. One proving of an account runs at a time."""
     for what, said in (("reference", reference), ("confirmed-by", confirmed_by)):
         _needed(what, said, "it says what or who at the station knows of the test")
-    account = plan.account
+    account, proving = plan.account, secrets.token_hex(4)
+    scope: dict[str, Any] = {"areas": areas, "live": live, "confirmed_by": confirmed_by}
+    with locked(journal.parent):  # two who begin at once begin one
+        _none_runs(journal, account)
+        put_on_test(
+            journal, account.number, lasts, reference, **scope, receiver=account.receiver, prefix=account.prefix
+        )
+        _say(journal, account, proving, "start", plan=plan.to_json(), by=by, installer=installer)
+    return proving
+
+
+def _none_runs(journal: Path, account: Account) -> None:
     store = Store(journal)
     try:
         for event in records.provings(store):
@@ -146,11 +158,6 @@ def begin(
                 raise ConductError(f"a proving of {account.number} runs since {sheet.begun}; end it first")
     finally:
         store.close()
-    scope: dict[str, Any] = {"areas": areas, "live": live, "confirmed_by": confirmed_by}
-    put_on_test(journal, account.number, lasts, reference, **scope, receiver=account.receiver, prefix=account.prefix)
-    proving = secrets.token_hex(4)
-    _say(journal, account, proving, "start", plan=plan.to_json(), by=by, installer=installer)
-    return proving
 
 
 def prolong(journal: Path, sheet: Sheet, lasts: timedelta) -> OnTest:
@@ -278,6 +285,8 @@ def agree(journal: Path, sheet: Sheet, role: str, name: str, identified: str, *,
     _needed(f"{role}-known-by", identified, "how they were identified stands in the record")
     if running(sheet).verdict == "open":
         raise ConductError("not signed: see what is left; prove it, or skip it with a reason")
+    if not any(line.state in GOOD for line in sheet.lines):
+        raise ConductError("not signed: nothing at all was seen. End it with a reason instead")
     stands = records.standing(sheet).get(role)
     if stands is not None and (stands["name"], stands["identified"]) == (name, identified):
         return int(stands["row"])
@@ -292,6 +301,11 @@ def sign(journal: Path, sheet: Sheet, folder: Path | None, *, by: str, stem: str
     The row that says so comes before the files: a paper of which the journal knows nothing would be worse than one that
     is missing, since that can be made again. So said once more, it gives the same record and completes what was broken off.
     """
+    with locked(journal.parent):  # two who sign at once, from wherever, make one record
+        return _sign(journal, sheet, folder, by, stem)
+
+
+def _sign(journal: Path, sheet: Sheet, folder: Path | None, by: str, stem: str) -> Kept:
     from receiver.paper import papers  # here alone: what it is made with takes longer to load than most commands take
 
     store = Store(journal)
@@ -317,14 +331,38 @@ def sign(journal: Path, sheet: Sheet, folder: Path | None, *, by: str, stem: str
         told = {"record": record["digest"], "provisional": record["provisional"]} | made.marks
         again = {"judged": record["judgement"]["judged"], "last": record["judgement"]["rows"][1]}
         row = say(journal, sheet, "sign", **told, **again, by=by)
+    _write(files, row)
+    return Kept(record, made, row, list(files))
+
+
+def papers_again(journal: Path, sheet: Sheet, folder: Path) -> list[Path]:
+    """Make the files of all that was signed once more, where they are not there: broken off, lost, or moved away."""
+    from receiver.paper import papers
+
+    written: list[Path] = []
+    with locked(journal.parent):
+        store = Store(journal)
+        try:
+            made = [(signed, record_of(store, sheet, signed)) for signed in sheet.signed]
+        finally:
+            store.close()
+        for signed, record in made:
+            if record is None:
+                raise ConductError(f"what was signed in row {signed['row']} was made by another version of farend: only that"
+                                   " one can make it again")  # fmt: skip
+            files = _files(folder, _stem(sheet, record), papers(record), numbered=True)
+            _write(files, signed["row"])
+            written += files
+    return written
+
+
+def _write(files: Mapping[Path, bytes], row: int) -> None:
     for file, data in files.items():
         try:
-            with file.open("ab" if file.exists() else "xb") as paper:
-                paper.write(data[paper.tell() :])
+            write_whole(file, data, 0o644)
         except OSError as error:
-            raise ConductError(f"signed in row {row}, but {file} cannot be written ({error.strerror}): sign once more"
-                               " when it can") from None  # fmt: skip
-    return Kept(record, made, row, list(files))
+            raise ConductError(f"signed in row {row}, but {file} cannot be written ({error.strerror}): its papers can be"
+                               " made again when it can") from None  # fmt: skip
 
 
 def _stem(sheet: Sheet, record: Mapping[str, Any]) -> str:

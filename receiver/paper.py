@@ -25,7 +25,8 @@ from markupsafe import Markup
 from protocols.values import legible
 from receiver.measures import spoken_time
 from receiver.plan import Item, Plan
-from receiver.sheet import STATES
+from receiver.record import as_file
+from receiver.sheet import GOOD, STATES
 
 SHORT = 12  # digits of a row's hash in the tables; the appendix has all of them
 ATTACHED = "record.json"
@@ -112,7 +113,7 @@ class Paper:
 
 def papers(record: Mapping[str, Any]) -> Papers:
     """The record's three files. The same record gives the same bytes."""
-    data = orjson.dumps(record, option=orjson.OPT_INDENT_2) + b"\n"
+    data = as_file(record)
     paper = told(record)
     return Papers(data, _page(paper, data), _pdf(paper, data))
 
@@ -187,12 +188,23 @@ def _stamps(record: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _verdict(record: Mapping[str, Any]) -> str:
-    lines = record["judgement"]["sheet"]
-    later, out = (sum(line["state"] == state for line in lines) for state in ("pending", "skipped"))
-    said = "Proved: everything that was asked for was seen"
-    if later:
-        said = f"Not whole yet: all that can be seen at once was seen, and {_count(later, 'row')} will come later"
-    return said + (f"; {_count(out, 'row')} left out, with the reasons below." if out else ".")
+    """What it has come to, in a sentence that says no more than was seen."""
+    sheet = record["judgement"]
+    lines = [line for line in sheet["sheet"] if line["need"] != "optional"]
+    later, out = (sum(line["state"] == state for line in sheet["sheet"]) for state in ("pending", "skipped"))
+    seen, wrong = sum(line["state"] in GOOD for line in lines), len(sheet["findings"])
+    if not (later or out or wrong):
+        return "Proved: everything that was asked for was seen."
+    told = [f"{seen} of {_count(len(lines), 'row')} seen"]
+    told += [f"{later} will come later"] * bool(later)
+    told += [f"{out} left out, with the reasons below"] * bool(out)
+    told += [f"{wrong} went wrong and {'was' if wrong == 1 else 'were'} settled, as told below"] * bool(wrong)
+    return ("Not whole yet: " if later else "Whole: ") + "; ".join(told) + "."
+
+
+def _known(signature: Mapping[str, Any]) -> str:
+    entered = f"; entered by {signature['by']}" if signature["by"] != signature["name"] else ""
+    return f"{signature['identified']}{entered}"
 
 
 def _parts(record: Mapping[str, Any], sheet: Mapping[str, Any], items: Mapping[str, Item]) -> Iterator[Part]:
@@ -206,7 +218,7 @@ def _parts(record: Mapping[str, Any], sheet: Mapping[str, Any], items: Mapping[s
     ])  # fmt: skip
     yield Part("Signatures", table=Table(
         ("who", "name", "identified by", "signed", "row, SHA-256"), (10, 20, 28, 22, 20),
-        [[one["role"], one["name"], one["identified"], at(one["at"]), rows([one["row"]])]
+        [[one["role"], one["name"], _known(one), at(one["at"]), rows([one["row"]])]
          for one in record["signatures"]], exact=True))  # fmt: skip
     yield Part("Tests at the station", table=Table(
         ("from (UTC)", "until (UTC)", "reference", "confirmed by", "what was on test", "row, SHA-256"),

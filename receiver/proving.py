@@ -147,6 +147,7 @@ class _Fold:
             return
         self.sheet.last_row = entry["row"]
         if entry["signals"]:
+            self.sheet.rehearsed |= entry["peer"].startswith(("127.", "[::1]"))
             self.sheet.recent = [*self.sheet.recent[-9:], entry]
         if verdict in ("accepted", "poll", "repeat"):
             self._heard(entry)
@@ -609,7 +610,6 @@ class _Fold:
     def _prove(self, line: Line, entry: Entry, signal: Entry, how: How, *, sound: bool = True) -> None:
         line.alarm, line.alarm_at, line.sound = entry["row"], when(entry), sound
         line.alarm_how, line.alarm_code = how, _code(signal)
-        self.sheet.rehearsed |= entry["peer"].startswith(("127.", "[::1]"))
         if sound:
             line.found_good(entry["row"], how)
         # A called proof is worth more than a swept one, and the first of its worth stands.

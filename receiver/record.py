@@ -65,8 +65,8 @@ def standing(sheet: Sheet) -> dict[str, dict[str, Any]]:
 
 
 def signatures(sheet: Sheet) -> list[dict[str, Any]]:
-    """The signatures that stand as a record has them: who, how they were identified, when, and in which row."""
-    told, stand = ("role", "name", "identified", "at", "row"), standing(sheet)
+    """The signatures that stand as a record has them: who, how they were identified, who entered it, when, in which row."""
+    told, stand = ("role", "name", "identified", "by", "at", "row"), standing(sheet)
     return [{name: stand[role][name] for name in told} for role in ROLES if role in stand]
 
 
@@ -99,6 +99,11 @@ def _named(told: Mapping[str, Any]) -> Iterator[int]:
         yield from {one["row"] for one in told[part]}
     yield from {row for one in told["confirmed"] for row in one["rows"]}
     yield from {row for row in told["rows"] if row}
+
+
+def as_file(record: Mapping[str, Any]) -> bytes:
+    """The bytes of a record's file: these and no others, so that nothing can be hidden beside what is read of it."""
+    return orjson.dumps(record, option=orjson.OPT_INDENT_2) + b"\n"
 
 
 def digest(record: Mapping[str, Any]) -> str:
@@ -157,6 +162,8 @@ def check(record: Mapping[str, Any], store: Store, form: str = "json", mark: str
     rows = [event for event in store.events("proving") if all(event.get(key) == value for key, value in signed.items())]
     if not rows:
         yield "the journal has no row that says that this record was signed"
+    elif form == "json" and mark not in (None, hashlib.sha256(as_file(record)).hexdigest()):
+        yield "this file is not just its record as it was written: something was put into it"
     elif form != "json" and all(event.get(form) != mark for event in rows):
         yield f"this {form} is another than the one that was signed: something in it was changed"
 

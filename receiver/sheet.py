@@ -268,6 +268,10 @@ def next_sentence(sheet: Sheet) -> tuple[str, str]:
     if sheet.pending:
         later = "; ".join(line.item.label for line in sheet.pending)
         return f"All that can be seen now has been seen. Left for later: {later}.", "sign: provisional"
+    out = sum(line.state == "skipped" for line in sheet.lines)
+    if out or sheet.findings:
+        said = f"{out} left out, {len(sheet.findings)} went wrong and were settled"
+        return f"Nothing is left: {said}. We can sign.", "sign"
     return "Everything has been seen. We can sign.", "sign"
 
 

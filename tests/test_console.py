@@ -149,6 +149,18 @@ def test_who_has_a_link_that_holds_is_not_kept_out_by_who_guesses_from_the_same_
     assert door.invited(token, HOST) == "p1"
 
 
+def test_a_flood_of_names_keeps_no_try_from_being_counted() -> None:
+    tries = doors.Tries(within=0.0)
+    for number in range(10_002):
+        tries.wrong(f"192.0.2.{number}")
+        tries.check(f"192.0.2.{number}")  # its time is over at once
+    tries.within = 60
+    for _ in range(doors.TRIES):
+        tries.wrong(HOST)
+    with pytest.raises(TooOftenError):
+        tries.check(HOST)
+
+
 def test_passwords_cost_what_rfc_9106_recommends(monkeypatch: pytest.MonkeyPatch) -> None:
     """RFC 9106, section 4, the second recommended option: t=3, p=4, m=2**16 KiB, and a salt of 128 bits."""
     monkeypatch.undo()

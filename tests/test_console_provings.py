@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from test_prove import Station, fill, quiet, station  # noqa: F401
+from test_proving import House, prove_all
 from test_record import now, proved  # noqa: F401
 
 from receiver import conduct, wishes
@@ -87,7 +88,7 @@ def test_what_is_refused_is_said_on_both_sides(visitor: Callable[[], Visitor], p
     phone = on_site(engineer, proving)
     for side, url in ((engineer, f"/provings/{proving}/do"), (phone, f"{phone.url}/do")):
         for fields, due in (
-            ({"word": "skip", "about": "zone 1 alarm", "text": " "}, "reason is needed"),
+            ({"word": "again", "about": "zone 1 alarm", "text": " "}, "reason is needed"),
             ({"word": "call", "about": "the moon"}, "no row of the plan"),
             ({"word": "answer", "about": "1", "text": "yes"}, "asks nothing"),
             ({"word": "tick", "about": "zone 1 alarm", "text": "me"}, "not one row that a person ticks"),
@@ -95,11 +96,65 @@ def test_what_is_refused_is_said_on_both_sides(visitor: Callable[[], Visitor], p
             answer = side.post(url, **fields)
             assert answer.status_code == 409, fields
             assert due in words(answer.text)
-    assert "seen at the live receiver is ticked by the station" in phone.told(
-        f"{phone.url}/do", word="tick", about="path wired cut-over", text="me"
-    )
+    assert engineer.post(f"/provings/{proving}/do", word="call", about="zone 1", text="w" * 1001).status_code == 422
     assert phone.post(f"{phone.url}/do", word="end", text="enough").status_code == 422
     assert phone.post(f"{phone.url}/do", csrf="guessed", word="call", about="zone 1").status_code == 403
+
+
+@pytest.mark.parametrize("about", ["path wired cut-over", "PATH wired cut-over", "wired live receiver", "cut-over"])
+@pytest.mark.parametrize("word", ["tick", "skip", "again"])
+def test_what_comes_later_or_at_the_live_receiver_is_not_for_the_installer_to_say(
+    visitor: Callable[[], Visitor], proved: Path, word: str, about: str
+) -> None:
+    phone = on_site(visitor(), now(proved).proving)
+    assert phone.post(f"{phone.url}/do", word=word, about=about, text="me").status_code == 409
+    assert "the installer" not in str([line.why for line in now(proved).lines])
+
+
+def test_what_went_wrong_is_settled_by_the_station_and_stays_in_view_until_both_have_signed(quiet: Station) -> None:
+    def wrongly(house: House) -> None:
+        prove_all(house)
+        house.send("1131 02 001")
+
+    fill(quiet, wrongly)
+    with visiting(quiet.journal) as make:
+        _settled_in_view(make().enter(), quiet.journal)
+
+
+def _settled_in_view(engineer: Visitor, journal: Path) -> None:
+    proving = now(journal).proving
+    phone = on_site(engineer, proving)
+    (finding,) = now(journal).standing
+    assert phone.post(f"{phone.url}/do", word="skip", about=finding.id, text="never mind").status_code == 409
+    assert now(journal).standing
+    engineer.post(f"/provings/{proving}/do", word="skip", about=finding.id, text="a slip of the hand, seen again")
+    for page in (engineer.read(f"/provings/{proving}"), phone.read(phone.url)):
+        assert finding.text in page
+        assert "Settled: a slip of the hand" in page
+        assert "Everything has been seen" not in page
+
+
+def test_papers_that_are_lost_are_made_again_as_they_were(visitor: Callable[[], Visitor], proved: Path) -> None:
+    engineer, proving = visitor().enter(), now(proved).proving
+    for role in ("engineer", "installer"):
+        seen = hidden(engineer.get(f"/provings/{proving}").text, "seen")
+        engineer.post(f"/provings/{proving}/sign", role=role, name="I. Nobody", identified="by voice", seen=seen)
+    files = {file: file.read_bytes() for file in (proved.parent / "records").iterdir()}
+    assert len(files) == 3
+    assert "Make them again" not in engineer.read(f"/provings/{proving}")
+    for file, data in zip(files, (b"", None, b"%PDF"), strict=True):  # broken off at once, before and within
+        file.unlink() if data is None else file.write_bytes(files[file][: len(data)])
+    assert "Make them again" in engineer.read(f"/provings/{proving}")
+    engineer.post(f"/provings/{proving}/papers")
+    assert {file: file.read_bytes() for file in (proved.parent / "records").iterdir()} == files
+
+
+def test_whoever_enters_a_signature_for_another_is_named_with_it(visitor: Callable[[], Visitor], proved: Path) -> None:
+    engineer, proving = visitor().enter(), now(proved).proving
+    seen = hidden(engineer.get(f"/provings/{proving}").text, "seen")
+    known = "link of this proving and spoken PIN"
+    page = engineer.told(f"/provings/{proving}/sign", role="installer", name="I. Nobody", identified=known, seen=seen)
+    assert f"{known} (entered by {NAME})" in page
 
 
 def test_the_link_is_no_use_without_its_pin_for_another_proving_or_once_it_is_over(

@@ -5,6 +5,7 @@
 import io
 import json
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
@@ -19,12 +20,13 @@ from hypothesis import strategies as st
 from test_prove import SIGNED, Station, fill, prove_whole, quiet, station  # noqa: F401
 from test_proving import HOUSE, KEYED, POLLS, House, prove_all
 
+from receiver import book as books
 from receiver import conduct
 from receiver import record as records
 from receiver.conduct import ConductError, EmptyError
 from receiver.journal import Store
 from receiver.paper import PaperError, Papers, _times, papers, read
-from receiver.plan import Plan
+from receiver.plan import Plan, make
 from receiver.sheet import ROLES, Sheet
 
 # What would act where it is not taken as text: in a page, in a script, in Typst, on a terminal; turned writing, and a sign
@@ -499,3 +501,86 @@ def test_what_is_done_through_a_running_bench_is_there_when_it_returns(
     kept = conduct.sign(journal, now(journal), None, by="E.")
     assert now(journal).signed[-1]["row"] == kept.row
     assert kept.files == []
+
+
+# What a record must not be
+
+
+def test_a_record_in_which_rows_were_left_out_or_things_went_wrong_does_not_say_that_all_was_seen(
+    quiet: Station,
+) -> None:
+    def leave_out(house: House) -> None:
+        prove_all(house)
+        house.says("skip", about="zone 1 alarm", reason="no ladder").wait(1)
+        house.send("1131 01 007")
+        house.says("skip", about=house.sheet().findings[-1].id, reason="the neighbour's").wait(1)
+
+    fill(quiet, leave_out)
+    both_sign(quiet.journal)
+    made = conduct.sign(quiet.journal, now(quiet.journal), None, by="the engineer").papers
+    said = text_of(made.pdf)
+    assert "1 left out, with the reasons below; 1 went wrong and was settled" in " ".join(said.split())
+    assert "everything that was asked for was seen" not in said
+
+
+def test_where_nothing_at_all_was_seen_nobody_signs(quiet: Station) -> None:
+    def skip_all(house: House) -> None:
+        for item in house.plan.items:
+            house.says("skip", about=item.id, reason="no time")
+
+    fill(quiet, skip_all)
+    with pytest.raises(ConductError, match="nothing at all was seen"):
+        conduct.agree(quiet.journal, now(quiet.journal), "engineer", "E. Example", "known", by="E. Example")
+
+
+def test_a_json_file_with_more_in_it_than_its_record_is_found(proved: Path, tmp_path: Path) -> None:
+    """A reader of JSON takes the last of two keys; a browser that is given the file shows whatever markup stands in it."""
+    both_sign(proved)
+    data = conduct.sign(proved, now(proved), None, by="the engineer").papers.json
+    store = Store(proved)
+    for forged in (
+        data.replace(b"{", b'{"caution": "<h1>Proved by A. Manager</h1>",', 1),
+        data.replace(b'"signatures"', b'"signatures": [], "signatures"', 1),
+        data + b" ",
+        b" " + data,
+    ):
+        found = read(forged)
+        assert list(records.check(found.record, store, found.form, found.mark)) == [
+            "this file is not just its record as it was written: something was put into it"
+        ]
+    found = read(data)
+    assert list(records.check(found.record, store, found.form, found.mark)) == []
+    store.close()
+
+
+def test_two_who_sign_at_once_make_one_record(proved: Path, tmp_path: Path) -> None:
+    both_sign(proved)
+    sheet = now(proved)
+    with ThreadPoolExecutor(4) as pool:
+        kept = list(pool.map(lambda _: conduct.sign(proved, sheet, tmp_path, by="the engineer", stem="r"), range(4)))
+    assert len({one.row for one in kept}) == 1
+    for form, data in kept[0].papers._asdict().items():
+        assert (tmp_path / f"r.{form}").read_bytes() == data
+
+
+def test_two_who_begin_at_once_begin_one_proving(quiet: Station) -> None:
+    plan = make(books.parse(HOUSE, "book", Path()).accounts[0])
+    Store(quiet.journal, write=True).close()
+
+    def begin(_: int) -> str:
+        try:
+            whole = {"reference": "T-1", "confirmed_by": "the desk", "by": "E. Example"}
+            return conduct.begin(quiet.journal, plan, lasts=timedelta(hours=1), **whole)
+        except ConductError as error:
+            return str(error)
+
+    with ThreadPoolExecutor(4) as pool:
+        said = list(pool.map(begin, range(4)))
+    assert sum("runs since" in one for one in said) == 3
+
+
+def test_what_comes_from_this_machine_makes_it_a_rehearsal_although_it_proves_nothing() -> None:
+    house = House(POLLS)
+    house.host = "127.0.0.1"
+    house.begin().send("1131 02 001")
+    assert house.sheet().rehearsed

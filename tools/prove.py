@@ -24,7 +24,7 @@ from receiver.desk import millis
 from receiver.journal import JournalError, Store
 from receiver.plan import HAZARDS, Item, Kinds, Plan, PlanError, changed, edited, make, only, parse_kinds, shipped_kinds
 from receiver.record import CAUTION
-from receiver.sheet import Sheet, left_of_test
+from receiver.sheet import Sheet, state_of
 from tools import book as books
 from tools.common import JOURNAL, OUT, book_from, conducted, length_of, print_json, say_on_test, say_untaken, stop
 from tools.sheet import count, plan_table, what_is_left, whole_sheet
@@ -452,20 +452,12 @@ def list_provings(journal: Where = JOURNAL, as_json: Json = False) -> None:
         if as_json:
             short = ("proving", "account", "account_name", "why", "begun", "ended", "verdict", "signed", "rehearsed")
             print_json({key: value for key, value in sheet.to_json().items() if key in short}
-                       | {"state": _state(sheet), "left": len(sheet.open), "wrong": len(sheet.standing)})  # fmt: skip
+                       | {"state": state_of(sheet), "left": len(sheet.open), "wrong": len(sheet.standing)})  # fmt: skip
             continue
         table.add_row(sheet.plan.account.number, sheet.plan.account.name, (sheet.begun or "")[:16].replace("T", " "),
-                      _state(sheet), str(len(sheet.open)), str(len(sheet.standing)))  # fmt: skip
+                      state_of(sheet), str(len(sheet.open)), str(len(sheet.standing)))  # fmt: skip
     if not as_json:
         OUT.print(table if table.row_count else "no proving in this journal")
-
-
-def _state(sheet: Sheet) -> str:
-    if sheet.signed:
-        return ("signed" if conduct.signed_whole(sheet) else "signed, provisional") + ", then ended" * bool(sheet.ended)
-    if sheet.ended:
-        return "ended unsigned"
-    return f"{sheet.verdict}; {left_of_test(sheet)}"
 
 
 @app.command()

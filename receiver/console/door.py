@@ -116,7 +116,9 @@ class Tries:
     def wrong(self, whose: str) -> None:
         """Note a wrong try."""
         if len(self._wrong) > 10_000:  # a flood from everywhere: forget those whose time is over
-            self._wrong = {who: when for who, when in self._wrong.items() if time.monotonic() - when[-1] < self.within}
+            self._wrong = {
+                who: when for who, when in self._wrong.items() if when and time.monotonic() - when[-1] < self.within
+            }
         self._wrong.setdefault(whose, deque(maxlen=self.most)).append(time.monotonic())
 
 

@@ -153,6 +153,11 @@ Acting = Annotated[Session, Depends(_engineer_acts)]  # who changes something by
 Asking = Annotated[Session, Depends(_engineer_asks)]  # who changes something by the JSON side
 
 
+# What somebody types: a reason, who saw it; a name.
+Said = Annotated[str, Form(max_length=1000)]
+AName = Annotated[str, Form(max_length=200)]
+
+
 def _store(house: AHouse) -> Iterator[Store]:
     store = Store(house.settings.journal)
     try:

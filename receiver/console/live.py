@@ -106,7 +106,7 @@ async def stream(
                     await asyncio.sleep(PAUSE_SECONDS)
                 came, left_out = await watcher.take(15.0)
 
-    return streams.stream(send())
+    return streams.stream(request, send())
 
 
 @pages.get("/rows/{number}")

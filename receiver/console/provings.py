@@ -20,10 +20,12 @@ from receiver.console.house import (
     NOT_FOUND,
     Acting,
     AHouse,
+    AName,
     Asking,
     Engineer,
     House,
     Journal,
+    Said,
     account_of,
     go,
     page,
@@ -82,6 +84,8 @@ def shown(sheet: Sheet) -> dict[str, Any]:
         "left": left_of_test(sheet),
         "seen": sum(line.state in GOOD for line in required),
         "due": len(required),
+        "out": sum(line.state == "skipped" for line in sheet.lines),
+        "settled": [finding for finding in sheet.findings if finding.settled],
         "stretches": walk(sheet),
         "elsewhere": elsewhere(sheet),
         "standing": records.standing(sheet),
@@ -120,8 +124,8 @@ def _begin_page(
 @pages.post("")
 def begin(
     request: Request, engineer: Acting, house: AHouse, account: Annotated[str, Form()],
-    reference: Annotated[str, Form()] = "", confirmed_by: Annotated[str, Form()] = "",
-    lasts: Annotated[Lasts, Form()] = 120, installer: Annotated[str, Form()] = "", why: Annotated[str, Form()] = "",
+    reference: AName = "", confirmed_by: AName = "", lasts: Annotated[Lasts, Form()] = 120, installer: AName = "",
+    why: AName = "",
     subjects: Annotated[list[str] | None, Form()] = None, areas: Annotated[list[str] | None, Form()] = None,
     live: Annotated[list[str] | None, Form()] = None,
 ) -> Response:  # fmt: skip
@@ -212,7 +216,7 @@ def do(journal: Path, sheet: Sheet, word: str, about: str, text: str, by: str) -
 @pages.post("/{proving}/do")
 def act(
     engineer: Acting, house: AHouse, store: Journal, proving: str, word: Annotated[Word, Form()],
-    about: Annotated[str, Form()] = "", text: Annotated[str, Form()] = "",
+    about: Said = "", text: Said = "",
 ) -> Response:  # fmt: skip
     sheet = sheet_of(house, store, proving)
     do(house.settings.journal, sheet, word, about, text.strip(), engineer.name)
@@ -278,12 +282,19 @@ def sign(house: House, sheet: Sheet, role: str, name: str, identified: str, by: 
 @pages.post("/{proving}/sign")
 def signs(
     engineer: Acting, house: AHouse, store: Journal, proving: str, role: Annotated[Literal["engineer", "installer"], Form()],
-    name: Annotated[str, Form()] = "", identified: Annotated[str, Form()] = "", seen: Annotated[str, Form()] = "",
+    name: AName = "", identified: Said = "", seen: Said = "",
 ) -> Response:  # fmt: skip
     sheet = sheet_of(house, store, proving)
     if role == "engineer":  # an engineer signs as the one who came in, and no other
         name, identified = engineer.name, engineer.known
     sign(house, sheet, role, name.strip(), identified.strip(), engineer.name, seen)
+    return go(f"/provings/{proving}#sign")
+
+
+@pages.post("/{proving}/papers")
+def papers_again(engineer: Acting, house: AHouse, store: Journal, proving: str) -> Response:
+    house.settings.records.mkdir(mode=0o700, parents=True, exist_ok=True)
+    conduct.papers_again(house.settings.journal, sheet_of(house, store, proving), house.settings.records)
     return go(f"/provings/{proving}#sign")
 
 
@@ -326,8 +337,8 @@ class Act(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
     word: Word
-    about: str = Field("", description="a row of the plan, a finding, or a row of the journal")
-    text: str = Field("", description="the reason; who saw it; yes or no; how many minutes more")
+    about: str = Field("", max_length=1000, description="a row of the plan, a finding, or a row of the journal")
+    text: str = Field("", max_length=1000, description="the reason; who saw it; yes or no; how many minutes more")
 
 
 @api.get("")

@@ -497,7 +497,7 @@ def given_up(engineer: Acting, kept: AKept, reference: Reference) -> Response:
 
 
 @pages.get("/requests/{reference}/identify/stream")
-async def stream(engineer: Engineer, house: AHouse, kept: AKept, reference: Reference) -> Response:
+async def stream(request: Request, engineer: Engineer, house: AHouse, kept: AKept, reference: Reference) -> Response:
     trying = kept.trying.get(reference)
     if trying is None:
         raise HTTPException(404, f"nobody is identifying {reference} just now")
@@ -514,7 +514,7 @@ async def stream(engineer: Engineer, house: AHouse, kept: AKept, reference: Refe
             before = now
             await asyncio.sleep(PAUSE_SECONDS)
 
-    return streams.stream(send())
+    return streams.stream(request, send())
 
 
 # Its number

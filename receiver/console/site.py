@@ -10,7 +10,7 @@ from fastapi import APIRouter, Depends, Form, HTTPException, Request, Response
 from receiver import wishes
 from receiver.conduct import ConductError
 from receiver.console.door import DoorError, Session, TooOftenError, same
-from receiver.console.house import AHouse, Anybody, EnterFirst, House, Journal, go, page, part
+from receiver.console.house import AHouse, AName, Anybody, EnterFirst, House, Journal, Said, go, page, part
 from receiver.console.provings import do, sheet_of, shown, sign, watched
 from receiver.console.streams import following
 from receiver.journal import Store
@@ -129,24 +129,34 @@ def _holds(house: House, token: str, host: str) -> bool:
     return True
 
 
+def _may(sheet: Sheet, word: str, about: str) -> None:
+    """An installer ticks and leaves out single rows of the walk, by their exact names. What went wrong is settled, and what
+    comes later or at the live receiver looked after, by the station.
+    """
+    line = next((line for line in sheet.lines if line.item.id == about), None)
+    if line is None:
+        raise ConductError(f"{about!r} is no row of this page; what went wrong is settled by the station")
+    if line.item.proof == "live" or line.item.need == "pending":
+        raise ConductError(f"{line.item.label}: that is for the station to say")
+    if word == "skip" and line.state not in ("open", "half"):
+        raise ConductError(f"{line.item.label} is {line.state}: there is nothing to leave out")
+
+
 @pages.post("/do")
 def act(
     session: Acting, house: AHouse, store: Journal, token: str, proving: Proving,
-    word: Annotated[Literal["call", "tick", "skip", "again", "answer"], Form()], about: Annotated[str, Form()] = "",
-    text: Annotated[str, Form()] = "",
+    word: Annotated[Literal["call", "tick", "skip", "again", "answer"], Form()], about: Said = "", text: Said = "",
 ) -> Response:  # fmt: skip
     sheet = sheet_of(house, store, proving)
-    item = next((line.item for line in sheet.lines if line.item.id == about), None)
-    if word == "tick" and item is not None and item.proof == "live":
-        raise ConductError("what is seen at the live receiver is ticked by the station")
+    if word in ("tick", "skip", "again"):
+        _may(sheet, word, about)
     do(house.settings.journal, sheet, word, about, text.strip(), _by(session))
     return go(f"/site/{token}")
 
 
 @pages.post("/sign")
 def signs(
-    session: Acting, house: AHouse, store: Journal, token: str, proving: Proving, name: Annotated[str, Form()] = "",
-    seen: Annotated[str, Form()] = "",
+    session: Acting, house: AHouse, store: Journal, token: str, proving: Proving, name: AName = "", seen: Said = "",
 ) -> Response:  # fmt: skip
     sign(house, sheet_of(house, store, proving), "installer", name.strip(), session.known, _by(session), seen)
     return go(f"/site/{token}")

@@ -15,10 +15,20 @@ PAUSE_SECONDS = 0.2  # between two sendings: nobody reads faster
 LOOK_SECONDS = 5.0  # how often it is looked at although no row came: time passes, too
 
 
-def stream(events: AsyncIterator[dict[str, Any]]) -> Response:
-    """An answer that goes on. Its pings are events, so that a page, too, notices when it hears nothing more."""
+def stream(request: Request, events: AsyncIterator[dict[str, Any]]) -> Response:
+    """An answer that goes on for as long as the session does. Its pings are events, so that a page, too, notices when it
+    hears nothing more.
+    """
+
+    async def guarded() -> AsyncIterator[dict[str, Any]]:
+        async for event in events:
+            if await run_in_threadpool(session_of, request) is None:
+                yield {"event": "over", "data": "over"}
+                return
+            yield event
+
     return EventSourceResponse(
-        events, ping=PING_SECONDS, ping_message_factory=lambda: ServerSentEvent(event="ping", data="")
+        guarded(), ping=PING_SECONDS, ping_message_factory=lambda: ServerSentEvent(event="ping", data="")
     )
 
 
@@ -27,18 +37,15 @@ def following(
 ) -> Response:
     """Send what `render` gives (elements with an id each) whenever it differs; None ends it, and the page loads again.
 
-    `concerns` says of a new row whether it may matter. `render` runs in a thread. A session that ends, ends it too.
+    `concerns` says of a new row whether it may matter. `render` runs in a thread.
     """
     house = house_of(request)
-
-    def look() -> str | None:
-        return render() if session_of(request) else None
 
     async def send() -> AsyncIterator[dict[str, Any]]:
         async with house.feed.watcher() as watcher:
             shown = ""
             while not house.feed.closing:
-                now = await run_in_threadpool(look)
+                now = await run_in_threadpool(render)
                 if now is None:
                     yield {"event": "over", "data": "over"}
                     return
@@ -52,4 +59,4 @@ def following(
                     if left_out or any(concerns(one.entry) for one in came):
                         break
 
-    return stream(send())
+    return stream(request, send())

@@ -69,6 +69,8 @@ function listen(element) {
   const url = new URL(element.dataset.stream, location.href);
   const newest = list?.querySelector("[id^=row]");
   if (newest) url.searchParams.set("after", newest.id.slice(3));
+  if (element.dataset.heard) say("Looking again. What is shown may be old.");
+  element.dataset.heard = "yes";
   const source = new EventSource(url), over = new AbortController();
   const on = (target, what, act) => target.addEventListener(what, act, { signal: over.signal });
   const end = () => { over.abort(); clearInterval(watch); source.close(); };
