@@ -255,7 +255,7 @@ class Store:
         case; all of them must be in it.
         """
         top = self._last_number() + 1 if before is None else before
-        parts = [part.encode("utf-8", "replace").decode().lower() for part in (words or "").split()]
+        parts = parts_of(words or "")
         low = 0 if account is not None and not parts else max(0, top - reach - 1)
         where, values = ["number < ? AND number > ?"], [top, low]  # type: tuple[list[str], list[Any]]
         for part in parts:
@@ -275,7 +275,7 @@ class Store:
             *(self._rows(f"{one} AND {' AND '.join(where)} ORDER BY number DESC", own + values) for one, own in which),
             key=lambda row: -row.number,
         )
-        rows = list(islice((row for row in found if not parts or _says(row.text, parts)), limit))
+        rows = list(islice((row for row in found if not parts or says(row.text, parts)), limit))
         return rows, rows[-1].number if rows and len(rows) == limit else low + 1
 
     def _verdicts(self, account: str) -> Iterator[str]:
@@ -409,7 +409,12 @@ def _like(part: str) -> str:
     return "".join(f"!{c}" if c in "!%_" else c if c.isascii() else "_" for c in kept)
 
 
-def _says(text: bytes, parts: list[str]) -> bool:
+def parts_of(words: str) -> list[str]:
+    """What a row must say, from the words that somebody looks for."""
+    return [part.encode("utf-8", "replace").decode().lower() for part in words.split()]
+
+
+def says(text: bytes, parts: list[str]) -> bool:
     """Whether all parts are in the values of a row's JSON; its keys say nothing."""
     said = "\n".join(_values(orjson.loads(text))).lower()
     return all(part in said for part in parts)

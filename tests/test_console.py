@@ -1,5 +1,7 @@
 """The console's door and what arrives: who comes in, what guards each answer, and rows of the journal as pages."""
 
+import asyncio
+import os
 import signal
 import socket
 import ssl
@@ -10,13 +12,19 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
+import orjson
 import pytest
-from conftest import HOST, SECONDS, Farend, Listening, alarm, command, exchange
+from conftest import BOOK, HOST, SECONDS, Farend, Listening, alarm, command, exchange
 
 from receiver.console import door as doors
+from receiver.console import feed
 from receiver.console.app import ROUTERS
 from receiver.console.door import Door, DoorError, TooOftenError, password_hash
+from receiver.console.feed import Came
+from receiver.console.house import moment
+from receiver.console.live import Asked
 from receiver.journal import Store
 from tests.visitors import NAME, Visitor, visiting, words
 
@@ -302,6 +310,91 @@ def test_what_arrives_is_shown_newest_first_and_filtered(visitor: Callable[[], V
     assert "4471" not in one.read("/?events=yes&account=8C20")
     assert "8C20" not in one.read("/?events=yes&words=4471")
     assert "Nothing like that" in one.read("/?events=yes&words=nowhere")
+
+
+ASKED: tuple[dict[str, str], ...] = (
+    *({}, {"account": "04471"}, {"words": "burglary freezer"}, {"words": "FREEZER"}, {"words": "freezer nowhere"}),
+    *({"verdict": "unknown-account"}, {"words": "code_set"}, {"events": "yes"}, {"account": "4417", "events": "yes"}),
+    *({"words": "start", "events": "yes"}, {"verdict": "accepted", "words": "4471"}),
+)
+
+
+def test_what_is_shown_live_is_what_the_page_would_show(listening: Callable[..., Listening], station: Path) -> None:
+    """Else an alarm would come, and the screen of somebody who waits for just that one would stay still."""
+    bench = listening("--book", station, "--journal", "station.journal")
+    exchange(bench.port(), alarm(7), alarm(8, account="4417"))
+    bench.printed(2)
+    sizes = set()
+    with closing(Store(station.parent / "station.journal")) as store:
+        for asked in ASKED:
+            wanted = Asked(**asked)
+            shown = {row.number for row in wanted.find(store, None, 100)[0]}
+            rows = store.rows(events=True)
+            live = {row.number for row in rows if wanted.fits(Came(orjson.loads(row.text), row.text))}
+            assert live == shown, asked
+            sizes.add(len(shown))
+    assert {0, 1, 2} <= sizes
+
+
+def test_a_page_that_reads_too_slowly_hears_how_many_it_did_not_get() -> None:
+    watcher = feed.Watcher()
+    watcher.put([Came({"row": number}, b"") for number in range(feed.MOST_WAITING + 7)])
+    rows, left_out = asyncio.run(watcher.take(1.0))
+    assert (len(rows), left_out) == (feed.MOST_WAITING, 7)
+    assert asyncio.run(watcher.take(0.01)) == ([], 0)
+
+
+def test_each_page_says_how_many_refused_alarms_wait_in_the_journal_that_is_there_now(
+    listening: Callable[..., Listening], station: Path
+) -> None:
+    bench = listening("--book", station, "--journal", "station.journal")
+    exchange(bench.port(), alarm(7, account="4417"), alarm(8, account="4418"))
+    bench.printed(2)
+    journal = station.parent / "station.journal"
+    with visiting(journal, book=station) as make:
+        one = make().enter()
+        for url in ("/", "/help", "/provings"):
+            assert "Refused alarms (2)" in one.read(url)
+        bench.end()
+        for file in station.parent.glob("station.journal*"):
+            if not file.name.endswith(".console"):
+                file.unlink()
+        again = listening("--book", station, "--journal", "station.journal")
+        exchange(again.port(), alarm(9, account="4419"))
+        again.printed(1)
+        assert "Refused alarms (1)" in one.read("/")
+        (line,) = one.get("/api/refused").json()
+        assert line["account"] == "4419"
+        journal.unlink()
+        assert "Refused alarms (?)" in words(one.get("/").text)
+
+
+def test_a_book_that_has_got_mistakes_is_told_on_every_page_and_the_good_one_stays(
+    journal: Path, station: Path
+) -> None:
+    told: list[str] = []
+    with visiting(journal, book=station) as make:
+        one = make().enter()
+        one.house.tell = told.append
+        assert "4471" in one.read("/accounts")
+        station.write_text(BOOK + "\n[[account]]\nnumber = 12\n")
+        os.utime(station, (1, 1))
+        for url in ("/", "/accounts", "/provings"):
+            assert "the last good one stays in force" in one.read(url)
+        assert "4471" in one.read("/accounts")
+        assert len(told) == 1
+        station.write_text(BOOK)
+        assert "stays in force" not in one.read("/")
+
+
+def test_times_are_the_stations_with_the_sites_beside_them_and_utc_on_hover() -> None:
+    lisbon, at = ZoneInfo("Europe/Lisbon"), "2026-07-01T12:30:05.250Z"
+    assert moment(at, lisbon) == (
+        '<time datetime="2026-07-01T12:30:05Z" title="12:30:05.250 UTC, 1 July 2026">1 July 2026, 13:30:05</time>'
+    )
+    assert ">13:30:05 (14:30:05 at the site)<" in moment(at, lisbon, "Europe/Paris", day=False)
+    assert "at the site" not in moment(at, lisbon, "Europe/London")  # the same clock: said once
+    assert moment(None, lisbon) == "–"
 
 
 def test_a_row_opens_into_its_frame_and_one_that_is_not_there_says_so(

@@ -3,10 +3,12 @@
 # ruff: noqa: F811  (three fixtures are other files')
 
 import re
+import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from conftest import Listening
 from test_prove import Station, fill, quiet, station  # noqa: F401
 from test_proving import House, prove_all
 from test_record import now, proved  # noqa: F401
@@ -155,6 +157,50 @@ def test_whoever_enters_a_signature_for_another_is_named_with_it(visitor: Callab
     known = "link of this proving and spoken PIN"
     page = engineer.told(f"/provings/{proving}/sign", role="installer", name="I. Nobody", identified=known, seen=seen)
     assert f"{known} (entered by {NAME})" in page
+
+
+def test_where_no_bench_runs_both_are_told_and_nobody_is_asked_to_trip_anything(
+    quiet: Station, listening: Callable[..., Listening]
+) -> None:
+    bench = listening("--book", quiet.book, "--journal", quiet.journal)
+    quiet.start("--installer", "I. Nobody")
+    with visiting(quiet.journal, book=quiet.book) as make:
+        engineer, proving = make().enter(), now(quiet.journal).proving
+        phone = on_site(engineer, proving)
+        assert "No bench writes this journal" not in engineer.read(f"/provings/{proving}")
+        assert 'aria-label="Now: Tower door"' in phone.get(phone.url).text
+        bench.end(signal.SIGKILL)
+        assert "No bench writes this journal now" in engineer.read(f"/provings/{proving}")
+        assert "Trip nothing; call the station" in phone.read(phone.url)
+        assert 'aria-label="Now:' not in phone.get(phone.url).text
+
+
+def test_both_signed_and_no_folder_for_the_record_can_be_made_good(
+    visitor: Callable[[], Visitor], proved: Path
+) -> None:
+    engineer, proving = visitor().enter(), now(proved).proving
+    (proved.parent / "records").write_text("in the way")
+    seen = hidden(engineer.get(f"/provings/{proving}").text, "seen")
+    fields = {"name": "I. Nobody", "identified": "by voice", "seen": seen}
+    assert "records cannot be made" in engineer.told(f"/provings/{proving}/sign", role="engineer", **fields)
+    assert now(proved).agreed == []
+    for role in ("engineer", "installer"):  # from the command line, say, broken off before the record
+        conduct.agree(proved, now(proved), role, role, "known", by=NAME)
+    (proved.parent / "records").unlink()
+    assert "Make the record" in engineer.read(f"/provings/{proving}")
+    engineer.post(f"/provings/{proving}/papers")
+    assert len(list((proved.parent / "records").iterdir())) == 3
+    assert "Make the record" not in engineer.read(f"/provings/{proving}")
+
+
+def test_a_paper_is_given_out_only_as_one_of_its_own_proving(visitor: Callable[[], Visitor], proved: Path) -> None:
+    engineer, proving = visitor().enter(), now(proved).proving
+    (proved.parent / "records").mkdir()
+    for name in ("8C20-other.json", f"2210-{proving}.txt", f"2210-{proving}.json"):
+        (proved.parent / "records" / name).write_text("{}")
+    assert engineer.get(f"/provings/{proving}/papers/2210-{proving}.json").status_code == 200
+    for name in ("8C20-other.json", f"2210-{proving}.txt"):
+        assert engineer.get(f"/provings/{proving}/papers/{name}").status_code == 404
 
 
 def test_the_link_is_no_use_without_its_pin_for_another_proving_or_once_it_is_over(

@@ -197,7 +197,7 @@ def listen(
         where = {"listening": [{"line": kind, "host": host, "port": port} for kind, host, port in listening]}
         # Once it runs: whoever has read that line may end it, and it ends as it should.
         reactor.callWhenRunning(reactor.callLater, 0, print_json, where)
-    with consoled(Path(journal), book) if console else nullcontext():
+    with consoled(Path(journal), book, printer.tell) if console else nullcontext():
         run(reactor, bench, listening, printer.tell)
     printer.close()
     # A reader of stdout that has stopped must not keep the process: what it could not take is in the journal.
@@ -205,16 +205,25 @@ def listen(
 
 
 @contextmanager
-def consoled(journal: Path, book: Path | None) -> Iterator[None]:
+def consoled(journal: Path, book: Path | None, tell: Callable[[str], None]) -> Iterator[None]:
     """The console in a process of its own, for as long as this one lives: it ends when its stdin does."""
     options = ["--journal", str(journal), "--until-stdin-closes", *(("--book", str(book)) if book else ())]
     # What it says belongs to people: stdout is for data.
     child = subprocess.Popen(
         [sys.executable, "-P", "-m", "tools.farend", "console", *options], stdin=subprocess.PIPE, stdout=sys.stderr
     )
+    ends: list[bool] = []
+
+    def watch() -> None:
+        code = child.wait()
+        if not ends:
+            tell(f"THE CONSOLE HAS ENDED ({code}); `farend console --journal {journal}` starts it again")
+
+    threading.Thread(target=watch, daemon=True).start()
     try:
         yield
     finally:
+        ends.append(True)
         assert child.stdin is not None
         child.stdin.close()
         try:

@@ -52,6 +52,15 @@ class Watcher:
         return rows, left_out
 
 
+def _file(path: Path) -> tuple[int, int]:
+    """What tells one file from another that takes its name."""
+    try:
+        found = path.stat()
+    except OSError:
+        return 0, 0
+    return found.st_dev, found.st_ino
+
+
 class Feed:
     """Looks into the journal while somebody watches."""
 
@@ -80,11 +89,15 @@ class Feed:
     async def _look(self) -> None:
         store: Store | None = None
         last: int | None = None
+        file = (0, 0)
         try:
             while self._watchers:
                 rows: list[Came] = []
                 try:
-                    store = store or Store(self._journal, patience=0.2)
+                    if store is not None and _file(self._journal) != file:
+                        store.close()  # another journal stands in its place
+                        store, last = None, 0
+                    store, file = store or Store(self._journal, patience=0.2), file if store else _file(self._journal)
                     last = store.number if last is None else last
                     for row in islice(store.rows(after=last, events=True), MOST_A_LOOK):
                         last = row.number

@@ -9,14 +9,14 @@ from pathlib import Path
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
-from fastapi import Depends, Form, Header, HTTPException, Request, Response
+from fastapi import Depends, Form, Header, HTTPException, Query, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from protocols.values import legible
 from receiver import book as books
-from receiver.book import Account, Book
+from receiver.book import Account, Book, BookError
 from receiver.console.door import Door, Session, same
 from receiver.console.feed import Feed
 from receiver.journal import JournalError, Store
@@ -57,7 +57,9 @@ class House:
     signing: threading.Lock = field(default_factory=threading.Lock)  # two who sign at once make one record
     kept: dict[str, Any] = field(default_factory=dict)  # what a module keeps between requests, by its name
     refusals: Refusals = field(default_factory=Refusals)
+    book_trouble: str = ""  # why the book's file is not in force as it stands
     _book: tuple[float, Book] | None = None
+    _first: str | None = None  # the hash of the journal's first row
 
     def __post_init__(self) -> None:
         self.templates = environment(self.settings)
@@ -70,17 +72,30 @@ class House:
             changed = self.settings.book.stat().st_mtime
             if self._book is None or self._book[0] != changed:
                 self._book = changed, books.load(self.settings.book)
+            trouble = ""
         except (OSError, ValueError) as error:
             if self._book is None:
                 raise
-            self.tell(f"the book cannot be read again, the old one stays: {error}")
+            trouble = f"the book cannot be read again, and the last good one stays in force: {error}"
+            if trouble != self.book_trouble:
+                self.tell(trouble)
+        self.book_trouble = trouble
         return self._book[1]
 
-    def refused(self) -> int:
-        """How many lines of refused alarms wait for somebody: every page says so. 0 where the journal cannot be read."""
+    def look(self, store: Store) -> None:
+        """Forget what was kept of a journal when another stands in its place."""
+        first = store.hashes([1]).get(1)
+        if first != self._first and self._first is not None:
+            self.refusals = Refusals()
+            self.kept.pop("provings", None)
+        self._first = first
+
+    def refused(self) -> str:
+        """How many lines of refused alarms wait for somebody: every page says so. Nothing where there is none."""
         with suppress(JournalError), closing(Store(self.settings.journal)) as store:
-            return len(self.refusals.open(store))
-        return 0
+            self.look(store)
+            return str(len(self.refusals.open(store)) or "")
+        return "?"
 
     @property
     def cookie(self) -> str:
@@ -153,6 +168,7 @@ Acting = Annotated[Session, Depends(_engineer_acts)]  # who changes something by
 Asking = Annotated[Session, Depends(_engineer_asks)]  # who changes something by the JSON side
 
 
+From = Annotated[int, Query(alias="from", ge=0, le=10**9, description="how many to leave out")]
 # What somebody types: a reason, who saw it; a name.
 Said = Annotated[str, Form(max_length=1000)]
 AName = Annotated[str, Form(max_length=200)]
@@ -161,6 +177,7 @@ AName = Annotated[str, Form(max_length=200)]
 def _store(house: AHouse) -> Iterator[Store]:
     store = Store(house.settings.journal)
     try:
+        house.look(store)
         yield store
     finally:
         store.close()
@@ -213,6 +230,9 @@ def page(request: Request, name: str, session: Session | None, *, status: int = 
     """A whole page. The session gives the form's secret; `path` marks where in the console one is."""
     context |= {"session": session, "csrf": session.csrf if session else "", "path": request.url.path}
     context.setdefault("q", "")
+    if session is not None and session.role == "engineer":
+        with suppress(BookError, OSError):  # a page that needs the book says so itself
+            house_of(request).book()
     return HTMLResponse(part(house_of(request), name, **context), status)
 
 

@@ -16,12 +16,13 @@ from protocols.explain import Part, explain
 from receiver.console import streams
 from receiver.console.feed import Came
 from receiver.console.house import LARGEST, NOT_FOUND, AHouse, Engineer, Journal, page, part
-from receiver.journal import Row, Store
+from receiver.journal import Row, Store, parts_of, says
 from receiver.ruler import bars, legend
 from receiver.words import ANSWERS, VERDICTS
 
 SHOWN = 100  # rows of a page
 MOST_AT_ONCE = 40  # new rows that are sent at once: nobody reads more, and the journal has all
+MORE = -1  # rows were left out, and nobody has counted how many
 PAUSE_SECONDS = 0.25  # between two sendings
 RULER = 80
 
@@ -46,7 +47,7 @@ class Asked(BaseModel):
             return False
         if self.verdict and entry.get("verdict") != self.verdict:
             return False
-        return not self.words or self.words.lower() in came.text.decode().lower()
+        return not self.words or says(came.text, parts_of(self.words))
 
     def find(self, store: Store, before: int | None, limit: int) -> tuple[list[Row], int]:
         """The newest of those rows before that number, and the lowest number that was looked at."""
@@ -84,27 +85,30 @@ async def stream(
     last = request.headers.get("last-event-id", "")
     since = int(last) if last.isdecimal() else after
 
-    def missed() -> list[Came]:
+    def missed() -> tuple[list[Came], int]:
         store = Store(house.settings.journal)
         try:
             rows, _ = asked.find(store, None, SHOWN)
-            return [Came(orjson.loads(row.text), row.text) for row in reversed(rows) if row.number > since]
+            found = [Came(orjson.loads(row.text), row.text) for row in reversed(rows) if row.number > since]
+            return found, MORE if len(found) == SHOWN else 0
         finally:
             store.close()
 
     async def send() -> AsyncIterator[dict[str, Any]]:
         async with house.feed.watcher() as watcher:
-            came, left_out, number = await run_in_threadpool(missed), 0, since
+            (came, left_out), number = await run_in_threadpool(missed), since
             while not house.feed.closing:
                 fits = [one for one in came if one.entry["row"] > number and asked.fits(one)]
                 if fits:
                     number = fits[-1].entry["row"]
                     shown = [one.entry for one in fits[: -MOST_AT_ONCE - 1 : -1]]
-                    left_out += len(fits) - len(shown)
+                    left_out = MORE if left_out == MORE else left_out + len(fits) - len(shown)
                     data = part(house, "_rows.html", entries=shown, left_out=left_out)
                     yield {"event": "rows", "id": str(number), "data": data}
                     await asyncio.sleep(PAUSE_SECONDS)
                 came, left_out = await watcher.take(15.0)
+                if house.feed.trouble:
+                    yield {"event": "trouble", "data": house.feed.trouble}
 
     return streams.stream(request, send())
 

@@ -1,6 +1,6 @@
 """The engineer's side of a proving: begin it, one screen for the phone call, the installer's link, signing, the record."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import timedelta
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -71,7 +71,7 @@ def sheet_of(house: House, store: Store, proving: str) -> Sheet:
     return watched(house, store, proving).sheet(store)
 
 
-def shown(sheet: Sheet) -> dict[str, Any]:
+def shown(sheet: Sheet, store: Store) -> dict[str, Any]:
     """What a page shows of a sheet."""
     sentence, about = next_sentence(sheet)
     required = [line for line in sheet.lines if line.item.need != "optional" and line.state != "skipped"]
@@ -88,12 +88,19 @@ def shown(sheet: Sheet) -> dict[str, Any]:
         "settled": [finding for finding in sheet.findings if finding.settled],
         "stretches": walk(sheet),
         "elsewhere": elsewhere(sheet),
-        "standing": records.standing(sheet),
+        "standing": (stands := records.standing(sheet)),
+        "unmade": len(stands) == len(ROLES) and not _made(sheet, stands),
+        "runs": store.written_by_another(),
         "substance": records.substance(sheet),
         "recent": sheet.recent[: -LAST_SIGNALS - 1 : -1],
         "good": GOOD,
         "state": state_of(sheet),
     }
+
+
+def _made(sheet: Sheet, stands: Mapping[str, Any]) -> bool:
+    """Whether a record was made since both have signed."""
+    return bool(sheet.signed) and sheet.signed[-1]["row"] > max(one["row"] for one in stands.values())
 
 
 @pages.get("")
@@ -158,7 +165,7 @@ def _plan(account: Account, subjects: list[str] | None, why: str) -> Plan:
 @pages.get("/{proving}")
 def one(request: Request, engineer: Engineer, house: AHouse, store: Journal, proving: str) -> Response:
     sheet = sheet_of(house, store, proving)
-    return page(request, "proving.html", engineer, **shown(sheet), papers=_papers(house, sheet))
+    return page(request, "proving.html", engineer, **shown(sheet, store), papers=_papers(house, sheet))
 
 
 @pages.get("/{proving}/stream")
@@ -172,7 +179,7 @@ def _rendering(house: House, found: Watched, template: str, csrf: str) -> Callab
         store = Store(house.settings.journal)
         try:
             sheet = found.sheet(store, patient=True)
-            return part(house, template, csrf=csrf, papers=_papers(house, sheet), **shown(sheet))
+            return part(house, template, csrf=csrf, papers=_papers(house, sheet), **shown(sheet, store))
         finally:
             store.close()
 
@@ -268,6 +275,7 @@ def sign(house: House, sheet: Sheet, role: str, name: str, identified: str, by: 
     with house.signing:
         if seen != records.substance(sheet):
             raise ConductError("not signed: something has come since this page was shown. Look again, then sign")
+        _folder(house)
         conduct.agree(journal, sheet, role, name, identified, by=by)
         store = Store(journal)
         try:
@@ -275,8 +283,14 @@ def sign(house: House, sheet: Sheet, role: str, name: str, identified: str, by: 
         finally:
             store.close()
         if len(records.standing(sheet)) == len(ROLES):
-            house.settings.records.mkdir(mode=0o700, parents=True, exist_ok=True)
             conduct.sign(journal, sheet, house.settings.records, by=by)
+
+
+def _folder(house: House) -> None:
+    try:
+        house.settings.records.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise ConductError(f"the folder of records {house.settings.records} cannot be made: {error.strerror}") from None
 
 
 @pages.post("/{proving}/sign")
@@ -293,8 +307,13 @@ def signs(
 
 @pages.post("/{proving}/papers")
 def papers_again(engineer: Acting, house: AHouse, store: Journal, proving: str) -> Response:
-    house.settings.records.mkdir(mode=0o700, parents=True, exist_ok=True)
-    conduct.papers_again(house.settings.journal, sheet_of(house, store, proving), house.settings.records)
+    sheet, journal, folder = sheet_of(house, store, proving), house.settings.journal, house.settings.records
+    _folder(house)
+    with house.signing:
+        if not _made(sheet, stands := records.standing(sheet)) and len(stands) == len(ROLES):
+            conduct.sign(journal, sheet, folder, by=engineer.name)
+        else:
+            conduct.papers_again(journal, sheet, folder)
     return go(f"/provings/{proving}#sign")
 
 

@@ -9,7 +9,20 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from receiver import overview, shift
 from receiver.book import Account
-from receiver.console.house import LARGEST, NOT_FOUND, Acting, AHouse, Asking, Engineer, House, Journal, go, page, part
+from receiver.console.house import (
+    LARGEST,
+    NOT_FOUND,
+    Acting,
+    AHouse,
+    Asking,
+    Engineer,
+    From,
+    House,
+    Journal,
+    go,
+    page,
+    part,
+)
 from receiver.console.station import now
 from receiver.console.streams import following
 from receiver.journal import Store
@@ -59,23 +72,32 @@ class Handing(BaseModel):
 
 
 @pages.get("/refused")
-def refused(request: Request, engineer: Engineer, house: AHouse, store: Journal) -> Response:
-    return page(request, "refused.html", engineer, **_refused(house, store, engineer.csrf))
+def refused(request: Request, engineer: Engineer, house: AHouse, store: Journal, start: From = 0) -> Response:
+    return page(request, "refused.html", engineer, **_refused(house, store, engineer.csrf, start))
 
 
 @pages.get("/refused/stream")
-def refused_stream(request: Request, engineer: Engineer, house: AHouse) -> Response:
+def refused_stream(request: Request, engineer: Engineer, house: AHouse, start: From = 0) -> Response:
     def render() -> str:
         with closing(Store(house.settings.journal)) as store:
-            return part(house, "_refused.html", **_refused(house, store, engineer.csrf))
+            return part(house, "_refused.html", **_refused(house, store, engineer.csrf, start))
 
     return following(request, render, lambda entry: entry.get("refused_alarm") or entry.get("event") == "handled")
 
 
-def _refused(house: House, store: Store, csrf: str) -> dict[str, Any]:
+def _refused(house: House, store: Store, csrf: str, start: int) -> dict[str, Any]:
     lines = house.refusals.open(store)
     handled = list(islice(store.events("handled"), HANDLED))
-    return {"lines": lines[:SHOWN], "count": len(lines), "handled": handled, "rows_shown": ROWS, "csrf": csrf}
+    older = start + SHOWN if len(lines) > start + SHOWN else 0
+    return {
+        "lines": lines[start : start + SHOWN],
+        "count": len(lines),
+        "start": start,
+        "older": older,
+        "handled": handled,
+        "rows_shown": ROWS,
+        "csrf": csrf,
+    }
 
 
 @pages.post("/refused/{row}")

@@ -66,7 +66,7 @@ Acting = Annotated[Session, Depends(_acting)]
 def walk(request: Request, session: Anybody, house: AHouse, store: Journal, token: str, proving: Proving) -> Response:
     if session is None or session.role != "installer" or session.proving != proving:
         return page(request, "site_pin.html", None, wrong="", token=token)
-    return page(request, "site.html", session, **_shown(sheet_of(house, store, proving), session, token))
+    return page(request, "site.html", session, **_shown(sheet_of(house, store, proving), store, session, token))
 
 
 @pages.post("")
@@ -95,8 +95,8 @@ def pin(
     return answer
 
 
-def _shown(sheet: Sheet, session: Session, token: str) -> dict[str, Any]:
-    return shown(sheet) | {"token": token, "csrf": session.csrf, "me": session}
+def _shown(sheet: Sheet, store: Store, session: Session, token: str) -> dict[str, Any]:
+    return shown(sheet, store) | {"token": token, "csrf": session.csrf, "me": session}
 
 
 @pages.get("/stream")
@@ -113,7 +113,7 @@ def stream(
             sheet = found.sheet(reader, patient=True)
             if sheet.over or not _holds(house, token, host):
                 return None
-            return part(house, "_site.html", **_shown(sheet, session, token))
+            return part(house, "_site.html", **_shown(sheet, reader, session, token))
         finally:
             reader.close()
 

@@ -13,7 +13,7 @@ from protocols.dc09 import bare
 from receiver import glossary, overview
 from receiver import requests as folder_of
 from receiver.book import Account, Book
-from receiver.console.house import NOT_FOUND, AHouse, Engineer, House, Journal, account_of, page, part
+from receiver.console.house import NOT_FOUND, AHouse, Engineer, From, House, Journal, account_of, page, part
 from receiver.console.streams import following
 from receiver.journal import Row, Store
 from receiver.supervision import span
@@ -25,8 +25,6 @@ MOST_HITS = 20  # of a kind
 
 pages = APIRouter(include_in_schema=False)
 api = APIRouter(prefix="/api", tags=["station"])
-
-From = Annotated[int, Query(alias="from", ge=0, le=10**9, description="how many to leave out")]
 
 
 def now() -> datetime:

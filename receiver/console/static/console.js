@@ -20,6 +20,7 @@ function become(old, now) {
   if (old.nodeType !== now.nodeType || old.nodeName !== now.nodeName) return old.replaceWith(now.cloneNode(true));
   if (old.nodeType !== Node.ELEMENT_NODE) { old.nodeValue = now.nodeValue; return; }
   if (old.matches("input:not([type=hidden]), textarea, select")) return;  // somebody may be typing
+  if (old.name === "last" && typedIn(old.form)) return;  // what came after that is not what they are speaking of
   for (const { name } of [...old.attributes])
     if (!now.hasAttribute(name) && name !== "tabindex" && !(name === "open" && old.matches("details"))) old.removeAttribute(name);
   for (const { name, value } of now.attributes) if (old.getAttribute(name) !== value) old.setAttribute(name, value);
@@ -36,6 +37,10 @@ function become(old, now) {
     become(known, child);
   }
   while (place) { const next = place.nextSibling; place.remove(); place = next; }
+}
+
+function typedIn(form) {
+  return [...form.elements].some((one) => one.matches("input:not([type=hidden]), textarea") && (one.value || one === document.activeElement));
 }
 
 function parsed(html) {
@@ -91,6 +96,7 @@ function listen(element) {
     end();
     document.addEventListener("visibilitychange", () => listen(element), { once: true });
   });
+  on(source, "trouble", (event) => { heard = Date.now(); say(event.data); });
   on(source, "rows", (event) => { hear(); if (element.dataset.held !== "yes") rows(list, event.data); });
   on(source, "part", (event) => {
     hear();
