@@ -1,5 +1,6 @@
 """`farend console`: pages over the journal for the station's engineer, and for the installer's phone."""
 
+import asyncio
 import getpass
 import ipaddress
 import os
@@ -27,6 +28,7 @@ from tools.request import REQUESTS
 
 RECORDS = Path(os.environ.get("FAREND_RECORDS", "farend.records"))
 NICE = 10  # where a bench and a page want the same processor, the ACK goes first
+ASK_SECONDS = 10.0  # from connecting to a whole request
 CLOSE_SECONDS = 3  # that open pages have to hear that the console ends
 
 app = typer.Typer(
@@ -119,9 +121,22 @@ def _serve(
     until_stdin_closes: bool,
 ) -> None:
     import uvicorn
+    from uvicorn.protocols.http.h11_impl import H11Protocol
+
+    class Impatient(H11Protocol):
+        """Whoever connects and asks nothing gives the place back to those who do."""
+
+        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+            super().connection_made(transport)
+            self.loop.call_later(ASK_SECONDS, self.hang_up)
+
+        def hang_up(self) -> None:
+            if self.cycle is None:  # no request has come whole
+                self.transport.close()
 
     config = uvicorn.Config(
         application, log_level="warning", server_header=False, date_header=False, ws="none", lifespan="on",  # type: ignore[arg-type]
+        http=Impatient,
         ssl_certfile=certificate, ssl_keyfile=private_key, timeout_graceful_shutdown=CLOSE_SECONDS,
         h11_max_incomplete_event_size=16384, limit_concurrency=512, proxy_headers=False,
     )  # fmt: skip
