@@ -244,10 +244,11 @@ def next_sentence(sheet: Sheet) -> tuple[str, str]:
     if call is not None and waits and not any(finding.last > call.row for finding in told):
         about = f"a test report over {call.path} alone" if call.path and not call.unplugs else call.about
         return f"I am waiting for {about}.", f"called {(sheet.now - call.at).total_seconds():.0f} s ago"
-    if told:
-        told.sort(key=lambda finding: finding.last)
-        return told[-1].text, told[-1].id
+    told.sort(key=lambda finding: finding.last)
     half = next((line for line in sheet.lines if line.state == "half"), None)
+    # What came rightly since is finished first: its restoral may settle what was wrong.
+    if told and not (half and (half.alarm or 0) > told[-1].last):
+        return told[-1].text, told[-1].id
     if half is not None:
         return f"{half.item.label}: it came. Now let it come to rest; its restoral is due.", half.item.id
     line = next((line for line in sheet.lines if line.state == "open"), None)

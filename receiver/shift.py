@@ -175,10 +175,11 @@ class Shift:
     notes: list[dict[str, Any]] = field(default_factory=list)  # the newest first
     waiting: HandOver | None = None
     taken: HandOver | None = None
+    before: list[dict[str, Any]] = field(default_factory=list)  # the notes of the shift before, likewise
 
     def to_json(self) -> dict[str, Any]:
         handed = {name: one._asdict() if (one := getattr(self, name)) else None for name in ("waiting", "taken")}
-        return {"notes": self.notes, **handed}
+        return {"notes": self.notes, "before": self.before, **handed}
 
 
 EVENTS = ("shift-note", "hand-over", "taken-over")
@@ -195,13 +196,15 @@ def shift(events: Iterable[dict[str, Any]]) -> Shift:
         if event["event"] == "taken-over":
             takings[event["hand_over"]] = event
         elif event["event"] == "shift-note":
-            found.notes.append(event)
+            (found.before if found.taken else found.notes).append(event)
         elif event["event"] == "hand-over":
             handed = HandOver(*(event[name] for name in ("row", "at", "by", "to", "text")))
             if taking := takings.get(handed.row):
+                if found.taken:
+                    break
                 found.taken = handed._replace(taken_by=taking["by"], taken_at=taking["at"])
-                break
-            found.waiting = found.waiting or handed
+            elif found.taken is None:
+                found.waiting = found.waiting or handed
     return found
 
 

@@ -22,7 +22,7 @@ from receiver.console.feed import Feed
 from receiver.journal import JournalError, Store
 from receiver.measures import spoken_time
 from receiver.record import CAUTION, MODE, software
-from receiver.shift import Refusals
+from receiver.shift import EVENTS, Refusals, shift
 from receiver.words import of_frame, of_signal
 
 LARGEST = 2**63 - 1  # the largest row number that a journal can have
@@ -96,6 +96,17 @@ class House:
             self.look(store)
             return str(len(self.refusals.open(store)) or "")
         return "?"
+
+    def waiting(self) -> Markup:
+        """The same for the menu, where open pages have it changed by their streams."""
+        count = self.refused()
+        return Markup('<span id="waiting">{}</span>').format(f" ({count})" if count else "")
+
+    def handed(self) -> bool:
+        """Whether a hand-over waits for somebody."""
+        with suppress(JournalError), closing(Store(self.settings.journal)) as store:
+            return shift(store.events(*EVENTS)).waiting is not None
+        return False
 
     @property
     def cookie(self) -> str:

@@ -107,6 +107,8 @@ async def stream(
                     yield {"event": "rows", "id": str(number), "data": data}
                     await asyncio.sleep(PAUSE_SECONDS)
                 came, left_out = await watcher.take(15.0)
+                if left_out or any(streams.counts(one.entry) for one in came):
+                    yield {"event": "part", "data": str(await run_in_threadpool(house.waiting))}
                 if house.feed.trouble:
                     yield {"event": "trouble", "data": house.feed.trouble}
 

@@ -32,6 +32,11 @@ def stream(request: Request, events: AsyncIterator[dict[str, Any]]) -> Response:
     )
 
 
+def counts(entry: dict[str, Any]) -> bool:
+    """Whether a row may change how many refused alarms wait."""
+    return bool(entry.get("refused_alarm")) or entry.get("event") == "handled"
+
+
 def following(
     request: Request, render: Callable[[], str | None], concerns: Callable[[dict[str, Any]], bool] = lambda _: True
 ) -> Response:
@@ -40,6 +45,7 @@ def following(
     `concerns` says of a new row whether it may matter. `render` runs in a thread.
     """
     house = house_of(request)
+    menu = not request.url.path.startswith("/site/")  # the installer's page has no menu of the station's
 
     async def send() -> AsyncIterator[dict[str, Any]]:
         async with house.feed.watcher() as watcher:
@@ -49,6 +55,8 @@ def following(
                 if now is None:
                     yield {"event": "over", "data": "over"}
                     return
+                if menu:
+                    now += str(await run_in_threadpool(house.waiting))
                 if now != shown:
                     shown = now
                     yield {"event": "part", "data": now}
@@ -56,7 +64,7 @@ def following(
                 deadline = asyncio.get_running_loop().time() + LOOK_SECONDS
                 while (left := deadline - asyncio.get_running_loop().time()) > 0 and not house.feed.closing:
                     came, left_out = await watcher.take(left)
-                    if left_out or any(concerns(one.entry) for one in came):
+                    if left_out or any(concerns(one.entry) or (menu and counts(one.entry)) for one in came):
                         break
 
     return stream(request, send())
