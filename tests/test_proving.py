@@ -673,6 +673,16 @@ def test_what_is_pending_is_proved_by_itself_after_the_test() -> None:
     assert house.line("panel mains").state == "swept"
 
 
+def test_once_the_right_signal_came_its_restoral_is_asked_for_and_no_more_what_was_wrong_before() -> None:
+    house = House().begin().call("zone 1")
+    house.send("1131 02 001")
+    assert "Mend the area" in next_sentence(house.sheet())[0]
+    house.wait(2).send("1131 01 001")
+    assert "its restoral is due" in next_sentence(house.sheet())[0]
+    house.wait(2).send("3131 02 001")
+    assert "Mend the area" in next_sentence(house.sheet())[0]  # it came wrongly again
+
+
 def test_the_next_sentence_is_the_thing_to_do_with_what_must_be_so_first() -> None:
     house = House().begin()
     assert next_sentence(house.sheet()) == (

@@ -176,6 +176,17 @@ def test_notes_stand_from_the_last_hand_over_that_was_taken(journal: Path) -> No
     assert taken.taken.taken_at > taken.taken.at
 
 
+def test_the_notes_of_the_shift_before_are_there_for_the_one_that_took_over(journal: Path) -> None:
+    for who, to in (("A. Example", "B. Example"), ("B. Example", "C. Example")):
+        note(journal, f"by {who}", who)
+        hand_over(journal, "all quiet", who, to)
+        waiting = running(journal).waiting
+        assert waiting is not None
+        take_over(journal, waiting.row, to)
+    now = running(journal)
+    assert (now.notes, [one["text"] for one in now.before]) == ([], ["by B. Example"])
+
+
 def test_a_note_keeps_its_lines_and_its_row_tells_it_in_one(journal: Path) -> None:
     note(journal, " first\r\nsecond\n", "A. Example")
     (row,) = said(journal, "shift-note")
