@@ -76,11 +76,6 @@ def judged(store: Store, start: Mapping[str, Any], now: datetime | None = None) 
     return fold(plan, records.entries(store, start["account"]), now, start["proving"])
 
 
-def signed_whole(sheet: Sheet) -> bool:
-    """Whether nothing is left to be signed."""
-    return any(not one["provisional"] for one in sheet.signed)
-
-
 def running(sheet: Sheet) -> Sheet:
     """The same, if it has not ended."""
     if sheet.ended:
@@ -154,7 +149,7 @@ def _none_runs(journal: Path, account: Account) -> None:
     try:
         for event in records.provings(store):
             sheet = judged(store, event) if event["account_mark"] == account.mark else None
-            if sheet is not None and sheet.ended is None and not signed_whole(sheet):
+            if sheet is not None and not sheet.over:
                 raise ConductError(f"a proving of {account.number} runs since {sheet.begun}; end it first")
     finally:
         store.close()

@@ -344,6 +344,26 @@ def test_a_page_that_reads_too_slowly_hears_how_many_it_did_not_get() -> None:
     assert asyncio.run(watcher.take(0.01)) == ([], 0)
 
 
+def test_a_journal_that_takes_anothers_place_is_read_from_its_first_row(journal: Path) -> None:
+    for number in range(5):
+        keep(journal, event="path-back", detail=f"old {number}")
+
+    async def watch() -> tuple[int, int]:
+        looks = feed.Feed(journal)
+        async with looks.watcher() as watcher:
+            for file in journal.parent.glob(f"{journal.name}*"):
+                file.unlink()
+            keep(journal, event="path-back", detail="new")
+            rows: list[Came] = []
+            for _ in range(40):
+                rows, _ = await watcher.take(0.2)
+                if rows:
+                    break
+            return rows[0].entry["row"], looks.anew
+
+    assert asyncio.run(watch()) == (1, 1)
+
+
 def test_each_page_says_how_many_refused_alarms_wait_in_the_journal_that_is_there_now(
     listening: Callable[..., Listening], station: Path
 ) -> None:

@@ -70,6 +70,7 @@ class Feed:
         self._task: asyncio.Task[None] | None = None
         self._looks = asyncio.Event()
         self.closing = False
+        self.anew = 0  # how often another journal took the place of the one before: its rows count from 1
         self.trouble = ""  # why the journal cannot be read just now
 
     @asynccontextmanager
@@ -97,7 +98,9 @@ class Feed:
                     if store is not None and _file(self._journal) != file:
                         store.close()  # another journal stands in its place
                         store, last = None, 0
-                    store, file = store or Store(self._journal, patience=0.2), file if store else _file(self._journal)
+                        self.anew += 1
+                    if store is None:
+                        store, file = Store(self._journal, patience=0.2), _file(self._journal)
                     last = store.number if last is None else last
                     for row in islice(store.rows(after=last, events=True), MOST_A_LOOK):
                         last = row.number

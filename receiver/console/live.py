@@ -96,7 +96,7 @@ async def stream(
 
     async def send() -> AsyncIterator[dict[str, Any]]:
         async with house.feed.watcher() as watcher:
-            (came, left_out), number = await run_in_threadpool(missed), since
+            (came, left_out), number, anew = await run_in_threadpool(missed), since, house.feed.anew
             while not house.feed.closing:
                 fits = [one for one in came if one.entry["row"] > number and asked.fits(one)]
                 if fits:
@@ -107,6 +107,8 @@ async def stream(
                     yield {"event": "rows", "id": str(number), "data": data}
                     await asyncio.sleep(PAUSE_SECONDS)
                 came, left_out = await watcher.take(15.0)
+                if house.feed.anew != anew:
+                    number, anew = 0, house.feed.anew
                 if left_out or any(streams.counts(one.entry) for one in came):
                     yield {"event": "part", "data": str(await run_in_threadpool(house.waiting))}
                 if house.feed.trouble:
