@@ -8,7 +8,7 @@ import ssl
 import subprocess
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import AsyncGenerator, Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -337,7 +337,7 @@ def test_what_is_shown_live_is_what_the_page_would_show(listening: Callable[...,
 
 
 def test_a_page_that_reads_too_slowly_hears_how_many_it_did_not_get() -> None:
-    watcher = feed.Watcher()
+    watcher = feed.Watcher(asyncio.Event())
     watcher.put([Came({"row": number}, b"") for number in range(feed.MOST_WAITING + 7)])
     rows, left_out = asyncio.run(watcher.take(1.0))
     assert (len(rows), left_out) == (feed.MOST_WAITING, 7)
@@ -350,7 +350,8 @@ def test_a_journal_that_takes_anothers_place_is_read_from_its_first_row(journal:
 
     async def watch() -> tuple[int, int]:
         looks = feed.Feed(journal)
-        async with looks.watcher() as watcher:
+        with looks.watcher() as watcher:
+            await watcher.begun()
             for file in journal.parent.glob(f"{journal.name}*"):
                 file.unlink()
             keep(journal, event="path-back", detail="new")
@@ -362,6 +363,27 @@ def test_a_journal_that_takes_anothers_place_is_read_from_its_first_row(journal:
             return rows[0].entry["row"], looks.anew
 
     assert asyncio.run(watch()) == (1, 1)
+
+
+def test_pages_that_are_open_when_the_console_ends_are_closed_without_a_word(journal: Path) -> None:
+    said: list[object] = []
+    pages: list[AsyncGenerator[int, None]] = []
+
+    async def shows(looks: feed.Feed) -> AsyncGenerator[int, None]:
+        with looks.watcher() as watcher:
+            await watcher.begun()
+            while True:
+                yield 1
+
+    async def watch() -> None:
+        asyncio.get_running_loop().set_exception_handler(lambda _, context: said.append(context))
+        looks = feed.Feed(journal)
+        pages.extend(shows(looks) for _ in range(20))  # the loop closes them in no order
+        for one in pages:
+            await anext(one)
+
+    asyncio.run(watch())
+    assert not said
 
 
 def test_each_page_says_how_many_refused_alarms_wait_in_the_journal_that_is_there_now(

@@ -5,8 +5,8 @@ A page that reads too slowly is told that something was left out and sees the ne
 
 import asyncio
 from collections import deque
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -28,12 +28,17 @@ class Came(NamedTuple):
 
 
 class Watcher:
-    """One open page. `take` gives what came since, and how many rows were left out of it."""
+    """One open page. Once `begun` is over, `take` gives what came since, and how many rows were left out of it."""
 
-    def __init__(self) -> None:
+    def __init__(self, looks: asyncio.Event) -> None:
+        self._looks = looks
         self._rows: deque[Came] = deque(maxlen=MOST_WAITING)
         self._left_out = 0
         self._came = asyncio.Event()
+
+    async def begun(self) -> None:
+        """Once the journal was looked into: what comes from now on is told."""
+        await self._looks.wait()
 
     def put(self, rows: list[Came]) -> None:
         """Hand in rows; never waits."""
@@ -73,16 +78,18 @@ class Feed:
         self.anew = 0  # how often another journal took the place of the one before: its rows count from 1
         self.trouble = ""  # why the journal cannot be read just now
 
-    @asynccontextmanager
-    async def watcher(self) -> AsyncIterator[Watcher]:
-        """A watcher of all rows that come from now on."""
-        watcher = Watcher()
+    @contextmanager
+    def watcher(self) -> Iterator[Watcher]:
+        """A watcher of the rows that come once it has begun.
+
+        Nothing here is awaited: where the loop ends, it closes whoever watches in no order, and a wait would be cut.
+        """
+        if self._task is None or self._task.done():
+            self._looks.clear()
+            self._task = asyncio.create_task(self._look())
+        watcher = Watcher(self._looks)
         self._watchers.add(watcher)
         try:
-            if self._task is None or self._task.done():
-                self._looks.clear()
-                self._task = asyncio.create_task(self._look())
-            await self._looks.wait()
             yield watcher
         finally:
             self._watchers.discard(watcher)

@@ -1,7 +1,7 @@
 """What arrives: the last rows, live, filtered; and one row with its frame taken apart."""
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncGenerator
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -94,8 +94,9 @@ async def stream(
         finally:
             store.close()
 
-    async def send() -> AsyncIterator[dict[str, Any]]:
-        async with house.feed.watcher() as watcher:
+    async def send() -> AsyncGenerator[dict[str, Any], None]:
+        with house.feed.watcher() as watcher:
+            await watcher.begun()
             (came, left_out), number, anew = await run_in_threadpool(missed), since, house.feed.anew
             while not house.feed.closing:
                 fits = [one for one in came if one.entry["row"] > number and asked.fits(one)]

@@ -6,7 +6,7 @@ What is done and what is refused is in `intake` and `identification`; here is on
 import asyncio
 import threading
 from collections import OrderedDict
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncGenerator, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -502,7 +502,7 @@ async def stream(request: Request, engineer: Engineer, house: AHouse, kept: AKep
     if trying is None:
         raise HTTPException(404, f"nobody is identifying {reference} just now")
 
-    async def send() -> AsyncIterator[dict[str, Any]]:
+    async def send() -> AsyncGenerator[dict[str, Any], None]:
         before = ""
         while not house.feed.closing:
             if trying.done.is_set():

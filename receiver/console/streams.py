@@ -1,7 +1,8 @@
 """Pages that follow the journal: their parts are sent again when what they show has changed."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncGenerator, AsyncIterator, Callable
+from contextlib import aclosing
 from typing import Any
 
 from fastapi import Request, Response
@@ -15,17 +16,18 @@ PAUSE_SECONDS = 0.2  # between two sendings: nobody reads faster
 LOOK_SECONDS = 5.0  # how often it is looked at although no row came: time passes, too
 
 
-def stream(request: Request, events: AsyncIterator[dict[str, Any]]) -> Response:
+def stream(request: Request, events: AsyncGenerator[dict[str, Any], None]) -> Response:
     """An answer that goes on for as long as the session does. Its pings are events, so that a page, too, notices when it
     hears nothing more.
     """
 
     async def guarded() -> AsyncIterator[dict[str, Any]]:
-        async for event in events:
-            if await run_in_threadpool(session_of, request) is None:
-                yield {"event": "over", "data": "over"}
-                return
-            yield event
+        async with aclosing(events):
+            async for event in events:
+                if await run_in_threadpool(session_of, request) is None:
+                    yield {"event": "over", "data": "over"}
+                    return
+                yield event
 
     return EventSourceResponse(
         guarded(), ping=PING_SECONDS, ping_message_factory=lambda: ServerSentEvent(event="ping", data="")
@@ -47,8 +49,9 @@ def following(
     house = house_of(request)
     menu = not request.url.path.startswith("/site/")  # the installer's page has no menu of the station's
 
-    async def send() -> AsyncIterator[dict[str, Any]]:
-        async with house.feed.watcher() as watcher:
+    async def send() -> AsyncGenerator[dict[str, Any], None]:
+        with house.feed.watcher() as watcher:
+            await watcher.begun()
             shown = ""
             while not house.feed.closing:
                 now = await run_in_threadpool(render)
