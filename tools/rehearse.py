@@ -17,10 +17,10 @@ from receiver import conduct
 from receiver.book import Account, AccountPath
 from receiver.plan import Item, accepted
 from receiver.sheet import Line, Sheet
+from receiver.wire import Wire
 from tools.common import OUT, TALK, book_from, conducted, stop, target
 from tools.counter import next_sequence
 from tools.prove import JOURNAL, BookFile, Where, Which, account_of, find_proving, open_journal, rows_of
-from tools.send import Wire
 
 ANSWER_SECONDS = 5.0
 

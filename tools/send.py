@@ -1,7 +1,5 @@
 """`farend send`: be a panel for one message."""
 
-import socket
-import ssl
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -14,6 +12,7 @@ from protocols.contact_id import read as contact_id_payload
 from protocols.dc09 import decode
 from protocols.envelope import Reader
 from protocols.exchange import Heard, Panel
+from receiver.wire import Wire
 from tools.common import OUT, TALK, key_from, print_json, stop, target
 from tools.counter import next_sequence
 
@@ -25,40 +24,6 @@ WORDS = {
     "none": "no answer",
     "foreign": "an answer that does not belong to the message",
 }
-
-
-class Wire:
-    """One socket to a receiver: TCP, UDP or TLS, blocking, with a timeout."""
-
-    def __init__(
-        self, host: str, port: int, kind: Literal["tcp", "udp", "tls"], timeout: float, trusted: Path | None
-    ) -> None:
-        if kind == "udp":
-            family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
-            self._socket = socket.socket(family, socket.SOCK_DGRAM)
-            self._socket.connect(address)
-        else:
-            self._socket = socket.create_connection((host, port), timeout)
-        if kind == "tls":
-            context = ssl.create_default_context(cafile=trusted)
-            if trusted is None:
-                context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
-            with self._socket as plain:  # closed if the handshake fails; detached if it does not
-                self._socket = context.wrap_socket(plain, server_hostname=host)
-
-    def send(self, data: bytes) -> None:
-        self._socket.sendall(data)
-
-    def receive(self, seconds: float) -> bytes:
-        """What arrives within the time; TimeoutError when nothing does, EOFError when the other side has closed."""
-        self._socket.settimeout(max(seconds, 0.001))
-        data = self._socket.recv(65536)
-        if not data:
-            raise EOFError("the receiver closed the connection")
-        return data
-
-    def close(self) -> None:
-        self._socket.close()
 
 
 def send(
