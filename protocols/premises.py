@@ -287,13 +287,16 @@ class Premises:
         panel, message = self._panel, out.message
         if out.why != "NAK":
             self._say("unanswered", out, out.why or f"nothing came within {self._wait:g} s")
-        gone = out.way.route.name in self.dropped
-        yields = message.poll and (bool(self.outbox and tick >= self._resume) or self._poll_due(tick, out) is not None)
+        name = out.way.route.name
+        gone = name in self.dropped
+        yields = message.poll and (bool(self.outbox and tick >= self._resume) or self._poll_due(tick, name) is not None)
         if not gone and not yields and panel.tried < panel.tries and (data := panel.again(now)):
             out.until, out.why = tick + self._wait, ""
             return self._sent(out, data)
         panel.give_up()
         self._out = None
+        if message.poll and self._polls[name] <= tick:  # overdue too by now; it must not push in front of the others
+            self._polls[name] = _following(self._polls[name], out.way.route.poll_seconds, tick)
         if yields:
             self._say("missed", out, "it gave way")
             return self.run(now, tick)
@@ -319,10 +322,10 @@ class Premises:
         left = [way for way in ways if way not in beaten and way.route.name not in self.dropped]
         return min(left, key=failed, default=None)  # min gives the first of equals
 
-    def _poll_due(self, tick: float, apart_from: _Outstanding | None = None) -> str | None:
+    def _poll_due(self, tick: float, apart_from: str | None = None) -> str | None:
         """The path whose poll has been due for longest."""
-        own = apart_from.way.route.name if apart_from else None
-        due = {name: at for name, at in self._polls.items() if at <= tick and name not in self.dropped and name != own}
+        left = self._polls.keys() - self.dropped - {apart_from}
+        due = {name: at for name, at in self._polls.items() if name in left and at <= tick}
         return min(due, key=due.__getitem__, default=None)
 
     def _say(
