@@ -145,7 +145,7 @@ class Household:
         for thing in things:
             new, over = self._payloads(thing)
             if step.do in ("begin", "drop"):
-                if thing.ends and thing not in self.open:
+                if thing.ends and over is not None and thing not in self.open:
                     self.open.append(thing)
                 yield token_of(new), new
             elif step.do in ("end", "restore") and over is not None:

@@ -238,7 +238,7 @@ class Player:
                 return False
             case "help":
                 for form, what in LANGUAGE.items():
-                    OUT.print(f"{form:<31} {what}", markup=False)
+                    (TALK if self._json else OUT).print(f"{form:<31} {what}", markup=False)
             case "state":
                 self._say_state()
             case "wait" if step.seconds is not None:
