@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Any, Literal, NamedTuple
 
-from protocols.dc09 import bare
+from protocols.dc09 import bare, build
 from receiver.book import Account
 from receiver.plan import Kinds, Report, accepted, shipped_kinds
 
@@ -105,7 +105,7 @@ class Household:
             case "state" | "help" | "quit" as do, []:
                 return Step(do)
             case "send", [_, *_]:
-                return Step("send", payload=line.split(maxsplit=1)[1])
+                return Step("send", payload=self._sendable(line.split(maxsplit=1)[1]))
             case "wait", [] | [_]:
                 return Step("wait", seconds=_seconds(rest[0]) if rest else None)
             case "poll", []:
@@ -152,6 +152,13 @@ class Household:
                 if thing in self.open:
                     self.open.remove(thing)
                 yield token_of(over), over
+
+    def _sendable(self, payload: str) -> str:
+        try:
+            build(token_of(payload), 1, self.account.number, payload)
+        except ValueError as error:
+            raise LanguageError(f"send: {error}") from None
+        return payload
 
     def _over(self, *things: Thing) -> Step:
         if not things[0].ends or self._payloads(things[0])[1] is None:

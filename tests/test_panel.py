@@ -115,6 +115,7 @@ WRONG = [
     ("wait long", "wait long: seconds stand there, such as 5 or 0.5"),
     ("wait 99999", "86400 at most"),
     ("send", "'send' cannot be done; say send PAYLOAD"),
+    ("send [1]", "send: '[1]': brackets, LF and CR cannot stand inside data"),
     ("quit now", "'quit now' cannot be done; say quit"),
 ]
 
@@ -275,6 +276,22 @@ def test_what_cannot_run_says_why(inside: Farend, options: tuple[str, ...], told
     done = inside("panel", f"{HOST}:{closed_port()}", "--book", ESTATE, *options)
     assert (done.code, done.out) == (2, b"")
     assert told in done.err
+
+
+def test_the_word_for_one_target_is_none_for_the_other(inside: Farend) -> None:
+    """192.0.2.0/24 are addresses for documents (RFC 5737) and lead nowhere."""
+    options = ("--book", ESTATE, "--account", "4471", "--target-is-mine", "192.0.2.2")
+    done = inside("panel", "192.0.2.1:9", "--second", "192.0.2.2:9", *options)
+    assert (done.code, done.out) == (2, b"")
+    assert "'192.0.2.2' is not '192.0.2.1': nothing was sent" in done.err
+
+
+def test_with_no_stdin_at_all_it_ends(tmp_path: Path) -> None:
+    line = command("panel", f"{HOST}:{closed_port()}", "--book", ESTATE, "--account", "120077")
+    shell = ["sh", "-c", '"$@" <&-', "sh", *line]
+    done = subprocess.run(shell, capture_output=True, cwd=tmp_path, env=clean_environment(), timeout=20, check=False)
+    assert (done.returncode, done.stdout) == (0, b"ended: nothing was sent\n")
+    assert b"Traceback" not in done.stderr
 
 
 def test_lines_from_a_pipe_are_done_as_they_come_and_a_wrong_one_stops_nothing(

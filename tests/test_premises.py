@@ -339,6 +339,29 @@ def test_a_dropped_path_sends_nothing_and_what_it_carried_goes_on_at_once_over_a
     assert station.said[-1] == (90, 0, "wired", 2)
 
 
+def test_a_path_that_is_restored_carries_at_once_what_had_turned_away_from_it() -> None:
+    station = Station(lambda send: "unheard" if send.path == "wired" else "ok", paths=TWO_PATHS)
+    station.house.say(*event(1))
+    station.run(100)
+    station.fate = fates()
+    station.house.say(*event(2))
+    station.run(0)
+    assert [path for _, _, path, _ in station.said] == ["wired"] * 3 + ["cellular"] * 2
+    station.house.restore("wired")
+    station.house.say(*event(3))
+    station.run(0)
+    assert station.said[-1] == (100, 0, "wired", 3)
+
+
+def test_half_an_answer_ends_with_its_connection() -> None:
+    station = Station(fates("cut"))
+    station.house.say(*event(1))
+    station.run(5)
+    station.house.lost(0, "", station.now, station.tick)
+    station.run(0)
+    assert station.became == ["sent", "unanswered", "sent", "acknowledged"]
+
+
 def test_with_every_path_dropped_nothing_is_due_and_nothing_is_lost() -> None:
     station = Station(paths=(Route("wired", "1", 30),))
     station.house.drop("wired")

@@ -4,11 +4,11 @@ import asyncio
 import os
 import sys
 import threading
-from collections.abc import AsyncIterator, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import AsyncGenerator, Iterator
+from contextlib import aclosing, contextmanager, suppress
 from datetime import timedelta
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from rich.live import Live
@@ -139,14 +139,12 @@ def _checked(house: Household, script: Path) -> list[Step]:
     steps, wrong = [], []
     for number, line in enumerate(lines, 1):
         try:
-            step = house.read(line)
+            steps.append(house.read(line))
         except LanguageError as error:
             wrong.append(f"{script}:{number}: {error}")
-        else:
-            steps += [step] * (step is not None)
     if wrong:
         stop("the script cannot be used; nothing was sent:\n" + "\n".join(wrong))
-    return [step for step in steps if step]
+    return [step for step in steps if step is not None]
 
 
 class Player:
@@ -164,32 +162,33 @@ class Player:
         """Do the steps, or what is typed; then wait until all of it is answered or every receiver has failed."""
         async with asyncio.TaskGroup() as both:  # whatever goes wrong in one of the two ends the other
             running = both.create_task(self.outgoing.run())
-            async for step in self._scripted(steps) if steps is not None else self._prompted():
-                if not await self._do(step):
-                    break
-            else:
-                await self._settle()
+            async with aclosing(self._prompted() if steps is None else self._scripted(steps)) as doing:
+                async for step in doing:
+                    if not await self._do(step):
+                        break
+                else:
+                    await self._settle()
             running.cancel()
 
     def end(self) -> int:
         """Say what became of it all; the exit code."""
         given_up = len(self.outgoing.premises.outbox)
         if self._json:
-            print_json({"event": "end", **self._count, "given_up": given_up})
+            _tell({"event": "end", **self._count, "given_up": given_up})
         else:
             told = [f"{count} {what}" for what, count in self._count.items() if count]
             told += [f"{given_up} given up, unanswered"] * bool(given_up)
             OUT.print(f"ended: {', '.join(told) or 'nothing was sent'}", markup=False)
         return int(any((given_up, self._count["refused"], self._count["missed"], self._count["wrong"])))
 
-    async def _scripted(self, steps: list[Step]) -> AsyncIterator[Step]:
+    async def _scripted(self, steps: list[Step]) -> AsyncGenerator[Step, None]:
         for step in steps:
             yield step
 
-    async def _prompted(self) -> AsyncIterator[Step]:
+    async def _prompted(self) -> AsyncGenerator[Step, None]:
         """What stdin says, line by line; a wrong line is told, and the next one read."""
         lines: asyncio.Queue[str | None] = asyncio.Queue()
-        on_terminal = sys.stdin.isatty() and OUT.is_terminal and not self._json
+        on_terminal = sys.stdin is not None and sys.stdin.isatty() and OUT.is_terminal and not self._json
         with self._typing(lines) if on_terminal else _reading(lines):
             number = 0
             while (line := await lines.get()) is not None:
@@ -272,7 +271,7 @@ class Player:
         opened = [thing.label for thing in self._house.open]
         dropped, waiting = sorted(premises.dropped), [self._words(message) for message in premises.outbox]
         if self._json:
-            print_json({"event": "state", "open": opened, "dropped": dropped, "outbox": waiting})
+            _tell({"event": "state", "open": opened, "dropped": dropped, "outbox": waiting})
             return
         for what, those in (("open", opened), ("dropped", dropped), ("in the outbox", waiting)):
             OUT.print(f"{what}: {'; '.join(those) or 'nothing'}", markup=False, soft_wrap=True)
@@ -298,7 +297,7 @@ class Player:
     def _tell_json(self, news: News, delay: float) -> None:
         message = news.message
         answered = news.what in ENDS or news.what in ("corrected", "foreign")
-        print_json(
+        _tell(
             {
                 "event": news.what,
                 "at": millis(self.outgoing.clock.now()),
@@ -342,15 +341,23 @@ class Player:
         return "; ".join(said) or f"{message.token} {message.payload}"
 
 
+def _tell(value: dict[str, Any]) -> None:
+    """One JSON object on stdout; where nobody reads it any more, the panel ends."""
+    try:
+        print_json(value)
+    except BrokenPipeError:
+        OUT.on_broken_pipe()
+
+
 @contextmanager
 def _reading(lines: "asyncio.Queue[str | None]") -> Iterator[None]:
     """Stdin, whatever it is, read by a thread that may go on waiting when the panel ends."""
     loop = asyncio.get_running_loop()
 
     def read() -> None:
-        number, rest = sys.stdin.fileno(), b""
+        rest = b""
         with suppress(RuntimeError):  # the loop is closed: the panel has ended
-            while data := os.read(number, 4096):
+            while sys.stdin is not None and (data := os.read(sys.stdin.fileno(), 4096)):
                 *whole, rest = (rest + data).split(b"\n")
                 for line in whole:
                     loop.call_soon_threadsafe(lines.put_nowait, line.decode("utf-8", "replace"))
