@@ -1,0 +1,136 @@
+"""Cases that are data: `receiver.toml`, and what its words do.
+
+A case is a table `[[case]]` with `id`, `clause`, `does`, `must`, `may`, and `steps`, tried in order on one connection:
+
+    { send = {…}, expect = "ACK" }    a message (`Stage.message`), and the answers that are right, joined by " or "
+    { send = {…}, expect = "silence" } nothing may come back
+    { again = true, expect = "ACK" }  the same bytes once more
+    { raw = "…", expect = "silence" } just bytes, in the notation of `raw`
+    { open = true }                   a new connection for what follows
+    { pause = 0.2 }                   seconds
+
+Of a message, `account` says which is used (see `Setup.account`; `any` without it), `pad` gives so many bytes of padding and
+`pad-of` says of which value (hex). Further: `contact-id`, `sia` and `poll = true` for the data. `over` names the lines that
+the case is about. `for = { name = [ … ], other = [ … ] }` makes a case of each value of one list with its fellow of the
+other, which stand wherever `{name}` and `{other}` are written.
+`expect` may bring `why`, a sentence that a failure begins with. After a step that expects silence the receiver must still
+acknowledge a right message, and nothing else may come before. Where several answers are right, the one that came is noted.
+"""
+
+import tomllib
+from collections.abc import Iterator
+from importlib.resources import files
+from typing import Any
+
+from protocols.envelope import from_printable
+from receiver.trial.case import Case
+from receiver.trial.stage import Said, Stage, Talk
+
+KEYS = {"id", "clause", "does", "must", "may", "steps", "over", "for"}
+STEP_KEYS = {"send", "again", "raw", "open", "pause", "expect", "why"}
+PLAIN = ("token", "content", "sequence", "receiver", "prefix", "number", "extended", "crc", "length", "key", "stamp")
+SEND_KEYS = {*PLAIN, "account", "contact-id", "sia", "poll", "pad", "pad-of"}
+
+
+def cases(name: str = "receiver.toml") -> Iterator[Case[Stage]]:
+    """The cases of a data file of this package. ValueError for a word that means nothing here."""
+    for table in tomllib.loads(files("receiver.trial").joinpath(name).read_text("utf-8"))["case"]:
+        for one in _each(table):
+            yield _case(one)
+
+
+def _each(table: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    wanted = table.get("for")
+    if not wanted:
+        yield table
+        return
+    rest = {key: part for key, part in table.items() if key != "for"}
+    for values in zip(*wanted.values(), strict=True):
+        one = rest
+        for name, value in zip(wanted, values, strict=True):
+            one = _filled(one, f"{{{name}}}", value)
+        yield one
+
+
+def _filled(part: Any, mark: str, value: Any) -> Any:
+    if isinstance(part, dict):
+        return {key: _filled(inner, mark, value) for key, inner in part.items()}
+    if isinstance(part, list):
+        return [_filled(inner, mark, value) for inner in part]
+    if part == mark:
+        return value
+    return part.replace(mark, str(value)) if isinstance(part, str) else part
+
+
+def _case(table: dict[str, Any]) -> Case[Stage]:
+    steps, over = table["steps"], tuple(table.get("over", ()))
+    _known(table["id"], table, KEYS)
+    for step in steps:
+        _known(table["id"], step, STEP_KEYS)
+        _known(table["id"], step.get("send", {}), SEND_KEYS)
+
+    def play(stage: Stage) -> list[str]:
+        if over:
+            stage.only_over(*over)
+        return _play(stage, steps)
+
+    return Case(table["id"], table["clause"], table["does"], table["must"], play, table.get("may", ""))
+
+
+def _known(case: str, table: dict[str, Any], keys: set[str]) -> None:
+    if unknown := table.keys() - keys:
+        raise ValueError(f"case {case}: {', '.join(sorted(unknown))} means nothing here; {', '.join(sorted(keys))} do")
+
+
+def _play(stage: Stage, steps: list[dict[str, Any]]) -> list[str]:
+    notes: list[str] = []
+    said: Said | None = None
+    talk: Talk | None = None
+    # What needs an account that was not given should say so before anything is sent.
+    for step in steps:
+        stage.account(step.get("send", {}).get("account", "any"))
+    for step in steps:
+        if "pause" in step:
+            stage.sleep(step["pause"])
+            continue
+        if talk is None or step.get("open") or talk.closed:
+            talk = stage.open()
+        if "raw" in step:
+            talk.send(from_printable(step["raw"]))
+            said = None
+        elif "send" in step:
+            said = message(stage, step["send"])
+            talk.send(said)
+        elif step.get("again") and said:
+            talk.send(said, "the same bytes once more")
+        words = tuple(step.get("expect", "").split(" or ")) if step.get("expect") else ()
+        if words == ("silence",):
+            talk.silence(said, step.get("why", ""))
+            if talk.closed:
+                notes.append("it closed the connection")
+            talk.control()
+        elif words and said:
+            heard = talk.expect(said, *words, why=step.get("why", ""))
+            if len(words) > 1:
+                notes.append(f"it answered {heard.word}" if heard else "it gave no answer")
+                if heard is None:
+                    talk.control()
+    return notes
+
+
+def message(stage: Stage, send: dict[str, Any]) -> Said:
+    """A message as a step describes it."""
+    given: dict[str, Any] = {name: send[name] for name in PLAIN if name in send}
+    for name in ("stamp", "key"):
+        if given.get(name) == "none":
+            given[name] = None
+    if "contact-id" in send:
+        given |= {"token": "ADM-CID", "data": send["contact-id"]}
+    elif "sia" in send:
+        given |= {"token": "SIA-DCS", "data": send["sia"]}
+    elif send.get("poll"):
+        given |= {"token": "NULL"}
+    if "pad" in send or "pad-of" in send:
+        value, count = bytes.fromhex(send.get("pad-of", "2E")), send.get("pad")
+        given["pad"] = lambda due: (value * 16)[: due if count is None else count]
+    return stage.message(stage.account(send.get("account", "any")), **given)
