@@ -11,6 +11,7 @@ from receiver.trial.stage import Link, Setup, Stage, in_words
 from receiver.wire import Kind
 
 FAR_OFF = -3600  # seconds: a stamp that no receiver may take, to be told its time
+GONE_AFTER = 5  # cases in a row that do not hold; then it is asked whether it still answers at all
 
 
 def cases() -> list[Case[Stage]]:
@@ -94,7 +95,8 @@ def _measure(stage: Stage, setup: Setup, one: object, found: Examined) -> None:
 def run(
     wanted: Sequence[Case[Stage]], link: Link, setup: Setup, began: Callable[[Case[Stage]], None] = lambda _: None
 ) -> Iterator[Result]:
-    """Play the cases one after the other."""
+    """Play the cases one after the other. Ends early where the receiver answers nothing more at all."""
+    missed = 0
     for case in wanted:
         began(case)
         trace = Trace(link.tick)
@@ -104,6 +106,22 @@ def run(
         finally:
             stage.close()
         yield result
+        missed = missed + 1 if result.verdict in ("fails", "unclear") else 0
+        if missed >= GONE_AFTER and not _answers(link, setup):
+            return
+
+
+def _answers(link: Link, setup: Setup) -> bool:
+    stage = Stage(link, setup, Trace(link.tick))
+    try:
+        said = stage.message()
+        talk = stage.open()
+        talk.send(said)
+        return talk.answer(said) is not None
+    except (EOFError, OSError):
+        return False
+    finally:
+        stage.close()
 
 
 @dataclass
