@@ -314,6 +314,13 @@ def test_a_report_whose_case_stands_twice_or_has_no_verdict_is_refused(tmp_path:
         read(tmp_path / "odd")
 
 
+def test_a_report_that_lost_a_line_on_its_way_is_refused(tmp_path: Path) -> None:
+    write_json_lines(tmp_path / "trial", report(result("g/one"), result("g/two")))
+    (tmp_path / "trial").write_bytes((tmp_path / "trial").read_bytes().partition(b"\n")[2])
+    with pytest.raises(ReportError, match="its head counts 2 cases, and it has 1"):
+        read(tmp_path / "trial")
+
+
 # Compared
 
 

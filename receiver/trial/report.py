@@ -72,12 +72,15 @@ class Told(NamedTuple):
 
 def to_json(report: Report) -> dict[str, Any]:
     """The head: the last line of `trial … --json`."""
-    counts = Counter(result.verdict for result in report.results)
     return {
         "trial": report.subject, "target": report.target, "accounts": report.accounts, "began": _moment(report.began),
         "ended": _moment(report.ended), "version": report.version, "measured": report.measured,
         "complete": report.complete, "ended_why": report.ended_why or None, "caution": CAUTION,
-    } | {verdict.replace("-", "_"): counts[verdict] for verdict in WORDS}  # fmt: skip
+    } | _counts([result.verdict for result in report.results])  # fmt: skip
+
+
+def _counts(verdicts: Sequence[Verdict]) -> dict[str, int]:
+    return {verdict.replace("-", "_"): verdicts.count(verdict) for verdict in WORDS}
 
 
 def told(report: Report) -> Told:
@@ -261,10 +264,14 @@ def _xml(text: str) -> str:
 class _Head(BaseModel):
     trial: Literal["receiver", "panel"]
     target: str
-    began: datetime
+    began: str
     version: str
     complete: bool
     ended_why: str | None
+    holds: int
+    fails: int
+    unclear: int
+    not_applicable: int
 
 
 class _Case(BaseModel):
@@ -313,6 +320,10 @@ def _checked(head: dict[str, Any], cases: list[dict[str, Any]]) -> Told:
     twice = [name for name, times in Counter(case["case"] for case in cases).items() if times > 1]
     if twice:
         raise ReportError(f"the case {twice[0]} stands in it twice")
+    found = _counts([case["verdict"] for case in cases])
+    if any(head[name] != count for name, count in found.items()):
+        due = sum(head[name] for name in found)
+        raise ReportError(f"its head counts {due} cases, and it has {len(cases)}; or their verdicts differ")
     return Told(head, cases)
 
 
