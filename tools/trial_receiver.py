@@ -3,13 +3,13 @@
 import random
 from collections import Counter
 from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from protocols.exchange import LAST_SEQUENCE
+from receiver.record import software
 from receiver.trial import of_receiver
 from receiver.trial.case import Case, Result, chosen
 from receiver.trial.of_receiver import examine, rehearse, run
@@ -92,7 +92,7 @@ def receiver(
     before(_announced(cases, setup, kind, receiver_at))
     found = Report(
         subject="receiver", target=f"{receiver_at} over {kind.upper()}", accounts=[str(one) for one in accounts],
-        began=datetime.now(UTC), ended=datetime.now(UTC), version=version("farend"), measured=[], results=[],
+        began=datetime.now(UTC), ended=datetime.now(UTC), version=software(), measured=[], results=[],
     )  # fmt: skip
     reached = _play(cases, Sockets(host, port, kind, wait, trust), setup, found, outlet)
     found.ended = datetime.now(UTC)
