@@ -11,7 +11,7 @@ import typer
 from protocols.exchange import LAST_SEQUENCE
 from receiver.record import software
 from receiver.trial import of_receiver
-from receiver.trial.case import Case, Result, chosen
+from receiver.trial.case import Case, chosen
 from receiver.trial.of_receiver import examine, rehearse, run
 from receiver.trial.report import Report
 from receiver.trial.stage import Known, Setup, Sockets, Stage
@@ -103,7 +103,7 @@ def receiver(
 
 
 def _play(cases: list[Case[Stage]], link: Sockets, setup: Setup, found: Report, outlet: Outlet) -> bool:
-    """Examine and run. What cannot be tried is not answered clearly, and why. False where nobody could be reached."""
+    """Examine and run; what keeps cases from being tried stands in the report. False where nobody could be reached."""
     reached = True
     with outlet.watching(len(cases)) as bar:
         try:
@@ -121,12 +121,10 @@ def _play(cases: list[Case[Stage]], link: Sockets, setup: Setup, found: Report, 
             found.ended_why = f"no connection: {error.strerror or error}"
         except KeyboardInterrupt:
             found.ended_why = "it was stopped by hand"
-        found.complete = not found.ended_why
-        for case in cases[len(found.results) :]:
-            result = Result(case, "unclear", f"not tried: {found.ended_why}")
-            found.results.append(result)
-            if outlet.as_json:
-                bar.judged(result)
+        if found.ended_why:
+            found.complete = False
+            untried = len(cases) - len(found.results)
+            found.ended_why += f"; {untried} of {len(cases)} cases were not tried"
     return reached
 
 
