@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 from conftest import Listening
-from test_prove import Station, fill, quiet, station
+from test_prove import Station, fill, quiet, station  # noqa: F401
 from test_proving import House, prove_all
-from test_record import now, proved
+from test_record import now, proved  # noqa: F401
 
 from receiver import conduct, wishes
 from receiver.record import substance

@@ -17,7 +17,7 @@ import typst
 from conftest import Listening
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from test_prove import SIGNED, Station, fill, prove_whole, quiet, station
+from test_prove import SIGNED, Station, fill, prove_whole, quiet, station  # noqa: F401
 from test_proving import HOUSE, KEYED, POLLS, House, prove_all
 
 from receiver import book as books

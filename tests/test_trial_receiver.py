@@ -20,7 +20,7 @@ from receiver.trial.memory import Answerer, InMemory
 from receiver.trial.report import read
 from receiver.trial.stage import Known, Setup, Stage
 from receiver.wire import Kind
-from tests.conftest import HOST, Farend, Listening, ack, exchange
+from tests.conftest import HOST, Farend, Listening
 
 BROKEN = (*BROKEN_MESSAGES, *BROKEN_EXCHANGE)
 ACCOUNTS = (
