@@ -208,18 +208,32 @@ class Stage:
 
 
 class Talk:
-    """One connection of a case."""
+    """One connection of a case; opened anew where the receiver closes it after an answer, as it may."""
 
     def __init__(self, line: Line, number: int, stage: Stage) -> None:
         self.line, self.number, self._stage = line, number, stage
         self._reader, self._pieces = Reader(), deque[Piece]()
         self.closed = False  # by either side
+        self.answered = False  # since it was opened
 
     def send(self, said: Said | bytes, words: str = "") -> None:
         """Send a message, or just bytes."""
         data, key = (said.data, said.known.key) if isinstance(said, Said) else (said, self._any_key())
         self._stage.trace.note(self.number, "sent", data, words, key)
-        self.line.send(data)
+        try:
+            self.line.send(data)
+        except OSError as error:
+            self.closed = not isinstance(error, TimeoutError)
+            if not self.answered or not self.closed:
+                raise
+            self._renew()
+            self.line.send(data)
+
+    def _renew(self) -> None:
+        self.line.close()
+        self._stage.trace.note(self.number, "opened", words="again: the receiver had closed it after an answer")
+        self.line, self._reader = self._stage.link.open(), Reader()
+        self.closed = self.answered = False
 
     def next(self, seconds: float) -> Piece | None:
         """The next frame or run of noise, None where nothing came in time. EOFError once the receiver has closed."""
@@ -240,6 +254,7 @@ class Talk:
                     return rest
                 raise
             self._stage.trace.note(self.number, "got", data, key=self._any_key())
+            self.answered = True
             self._pieces.extend(self._reader.feed(data))
             if self._stage.kind == "udp":
                 self._pieces.extend(self._reader.close())
@@ -278,6 +293,10 @@ class Talk:
         try:
             heard = self.answer(said, self._stage.setup.quiet if quiet else None)
         except (EOFError, OSError):
+            if self.answered:  # before this message came
+                self._renew()
+                self.send(said, "once more")
+                return self.expect(said, *words, why=why)
             if quiet:
                 return None
             fails(f"{why or wanted + ' is due'}; it closed the connection instead")
@@ -297,19 +316,20 @@ class Talk:
 
     def control(self) -> None:
         """A right message must still be acknowledged, or nothing can be said of what came before. Opens again if closed."""
-        talk = self
-        if self.closed:
-            talk = self._stage.open()
+        talk = self._stage.open() if self.closed else self
         said = self._stage.message()
-        talk.send(said, "a right message, to see that it still answers")
         try:
+            talk.send(said, "a right message, to see that it still answers")
             heard = talk.answer(said)
         except (EOFError, OSError) as error:
-            unclear(f"it answered nothing more afterwards: {error}")
+            if talk is not self:
+                unclear(f"it answered nothing more afterwards: {error}")
+            return self.control()  # on a connection of its own, now that this one is closed
         if heard is None:
             unclear(f"a right message afterwards got no answer within {self._stage.setup.wait:g} s")
         if heard.word != "ACK":
             fails(f"a right message afterwards must get its ACK; {in_words(heard.frame)} came: {heard.why}")
+        return None
 
     def finish(self) -> None:
         """Close our half."""
