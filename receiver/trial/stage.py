@@ -180,8 +180,9 @@ class Stage:
 
         `content` replaces `#number|data`; `receiver`, `prefix` and `number` (the account as the head has it) bring their
         letters along; `stamp` is a text, or seconds from the receiver's clock, or None for none; `key` is `own`, `wrong`
-        or None for clear; `crc` is right, wrong, lower or binary; `length` is what 0LLL is out by, or the text that stands
-        there.
+        or None for clear; `crc` is `right`, `wrong` (or only its `high` or `low` half), `lower` (case), `binary`,
+        `swapped` (its halves), or the text that stands there; `length` is what 0LLL is out by, `lower`, or the text that
+        stands there.
         """
         known = account or self.account()
         own = known.key if key == "own" else WRONG_KEY if key == "wrong" else key
@@ -295,21 +296,51 @@ class Talk:
         self.send(said)
         return self.expect(said, *words, why=why)
 
-    def control(self) -> None:
-        """A right message must still be acknowledged, or nothing can be said of what came before. Opens again if closed."""
-        talk = self
-        if self.closed:
-            talk = self._stage.open()
-        said = self._stage.message()
-        talk.send(said, "a right message, to see that it still answers")
+    def whatever(self, said: Said, *, ack: bool = True) -> str:
+        """Anything may come back, and is told in words; but an ACK must belong to the message, or is no answer at all.
+
+        For what no clause decides: an ACK is a promise that the panel acts on, so it at least must be right. With `ack`
+        False none may come.
+        """
         try:
-            heard = talk.answer(said)
-        except (EOFError, OSError) as error:
-            unclear(f"it answered nothing more afterwards: {error}")
+            heard = self.answer(said, self._stage.setup.quiet)
+        except (EOFError, OSError):
+            return "it closed the connection"
         if heard is None:
-            unclear(f"a right message afterwards got no answer within {self._stage.setup.wait:g} s")
-        if heard.word != "ACK":
-            fails(f"a right message afterwards must get its ACK; {in_words(heard.frame)} came: {heard.why}")
+            return "it gave no answer"
+        if heard.frame.token == "ACK" and not ack:
+            fails("no receiver can read this rightly, so no ACK may come; one came")
+        if heard.frame.token == "ACK" and heard.word != "ACK":
+            fails(f"an ACK may come if it is the message's own; {in_words(heard.frame)} came: {heard.why}")
+        return f"it answered with {in_words(heard.frame)}"
+
+    def control(self) -> str:
+        """A right message must still be acknowledged, or nothing can be said of what came before.
+
+        It is tried as a panel tries: twice here, then on a new connection. "" where the first try was answered, or else
+        which one was, in words.
+        """
+        stage, talk = self._stage, self
+        said = stage.message()
+        for attempt in (1, 2, 3):
+            if talk.closed or attempt == 3:
+                talk.close()
+                talk = stage.open()
+            try:
+                talk.send(said, "a right message, to see that it still answers")
+                heard = talk.answer(said)
+            except (EOFError, OSError):
+                talk.close()
+                continue
+            if heard is None:
+                continue
+            if heard.word != "ACK":
+                fails(f"a right message afterwards must get its ACK; {in_words(heard.frame)} came: {heard.why}")
+            if attempt == 1:
+                return ""
+            where = "on a new connection" if talk is not self else "on the same connection"
+            return f"a right message afterwards was acknowledged at try {attempt} only, {where}"
+        return unclear("it answered nothing more: a right message afterwards was tried three times, also anew")
 
     def finish(self) -> None:
         """Close our half."""
@@ -328,14 +359,28 @@ class Talk:
         self.line.close()
 
 
+_CRC_FAULTS = {"wrong": 0x0101, "high": 0x0100, "low": 0x0001}  # which bits are wrong: in both halves, or in one
+
+
 def spoiled(text: bytes, crc: str = "right", length: int | str = 0) -> bytes:
     """An envelope around a text, with the wanted fault: see `Stage.message`."""
     if crc == "right" and length == 0:
         return wrap(text)
-    value = crc16(text) ^ (0x0101 if crc == "wrong" else 0)
-    digits = value.to_bytes(2, "big") if crc == "binary" else b"%04X" % value
-    counted = length.encode("latin-1") if isinstance(length, str) else b"%04X" % (len(text) + length)
-    return b"\n" + (digits.lower() if crc == "lower" else digits) + counted + text + b"\r"
+    value = crc16(text) ^ _CRC_FAULTS.get(crc, 0)
+    digits = b"%04X" % value
+    if crc == "lower":
+        digits = digits.lower()
+    elif crc == "binary":
+        digits = value.to_bytes(2, "big")
+    elif crc == "swapped":
+        digits = digits[2:] + digits[:2]
+    elif crc != "right" and crc not in _CRC_FAULTS:
+        digits = crc.encode("latin-1")
+    if length == "lower":
+        counted = b"%04x" % len(text)
+    else:
+        counted = length.encode("latin-1") if isinstance(length, str) else b"%04X" % (len(text) + length)
+    return b"\n" + digits + counted + text + b"\r"
 
 
 def in_words(frame: Frame) -> str:
