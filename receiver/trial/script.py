@@ -33,7 +33,20 @@ from receiver.trial.stage import Said, Stage, Talk
 
 KEYS = {"id", "clause", "does", "must", "may", "steps", "over", "for"}
 STEP_KEYS = {"send", "again", "right", "raw", "open", "pause", "expect", "why"}
-PLAIN = ("token", "data", "content", "sequence", "receiver", "prefix", "number", "extended", "crc", "length", "key", "stamp")
+PLAIN = (
+    "token",
+    "data",
+    "content",
+    "sequence",
+    "receiver",
+    "prefix",
+    "number",
+    "extended",
+    "crc",
+    "length",
+    "key",
+    "stamp",
+)
 SEND_KEYS = {*PLAIN, "account", "before", "after", "contact-id", "sia", "poll", "pad", "pad-of"}
 
 

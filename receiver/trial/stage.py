@@ -6,6 +6,7 @@ The same cases run over sockets and over `memory`, where a receiver is a functio
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,6 +21,7 @@ from receiver.trial.case import Trace, beside, fails, unclear
 from receiver.wire import Kind, Wire
 
 TEST_REPORT = "1602 00 000"  # what is said where a case needs just any message: a periodic test, so nobody is sent out
+SETTLING = 0.005  # seconds in which a receiver that closes after an answer has done so
 WRONG_KEY = Key(bytes.fromhex("0F1E2D3C4B5A69788796A5B4C3D2E1F0"))  # no account has it
 
 
@@ -121,6 +123,7 @@ class Stage:
 
     def __init__(self, link: Link, setup: Setup, trace: Trace) -> None:
         self.link, self.setup, self.trace = link, setup, trace
+        self.opened = 0  # connections
         self._talks: list[Talk] = []
 
     @property
@@ -144,9 +147,8 @@ class Stage:
 
     def open(self) -> "Talk":
         """A new connection (over UDP a new socket)."""
-        talk = Talk(self.link.open(), len(self._talks) + 1, self)
+        talk = Talk(self)
         self._talks.append(talk)
-        self.trace.note(talk.number, "opened")
         return talk
 
     def sleep(self, seconds: float) -> None:
@@ -209,18 +211,46 @@ class Stage:
 
 
 class Talk:
-    """One connection of a case."""
+    """One connection of a case, or several in turn where the receiver closes after an answer, as is its right."""
 
-    def __init__(self, line: Line, number: int, stage: Stage) -> None:
-        self.line, self.number, self._stage = line, number, stage
+    def __init__(self, stage: Stage) -> None:
+        self._stage = stage
+        self._open()
+
+    def _open(self) -> None:
+        self.line = self._stage.link.open()
+        self._stage.opened += 1
+        self.number = self._stage.opened
         self._reader, self._pieces = Reader(), deque[Piece]()
         self.closed = False  # by either side
+        self.answered = False  # since it was opened
+        self._stage.trace.note(self.number, "opened")
+
+    def anew(self) -> None:
+        """A new connection in place of this one."""
+        self.close()
+        self._open()
+
+    def ready(self) -> None:
+        """See to it that the connection is open, for what is sent in parts: who closes after an answer does so now."""
+        if self.answered and not self.closed and not self._pieces:
+            with suppress(EOFError, OSError):
+                self._read(SETTLING)
+        if self.closed:
+            self.anew()
 
     def send(self, said: Said | bytes, words: str = "") -> None:
         """Send a message, or just bytes."""
         data, key = (said.data, said.known.key) if isinstance(said, Said) else (said, self._any_key())
+        if self.closed:
+            raise EOFError("the receiver had closed the connection")
         self._stage.trace.note(self.number, "sent", data, words, key)
-        self.line.send(data)
+        try:
+            self.line.send(data)
+        except OSError:
+            # Where it had closed after an answer, `answer` finds that out and sends again.
+            if not self.answered:
+                raise
 
     def next(self, seconds: float) -> Piece | None:
         """The next frame or run of noise, None where nothing came in time. EOFError once the receiver has closed."""
@@ -231,20 +261,28 @@ class Talk:
             if left <= 0:
                 return None
             try:
-                data = self.line.receive(left)
+                self._read(left)
             except TimeoutError:
                 return self._flush()
             except (EOFError, OSError):
-                self._stage.trace.note(self.number, "lost")
-                self.closed = True
                 if rest := self._flush():
                     return rest
                 raise
-            self._stage.trace.note(self.number, "got", data, key=self._any_key())
-            self._pieces.extend(self._reader.feed(data))
-            if self._stage.kind == "udp":
-                self._pieces.extend(self._reader.close())
         return self._pieces.popleft()
+
+    def _read(self, seconds: float) -> None:
+        try:
+            data = self.line.receive(seconds)
+        except TimeoutError:
+            raise
+        except (EOFError, OSError):
+            self._stage.trace.note(self.number, "lost")
+            self.closed = True
+            raise
+        self._stage.trace.note(self.number, "got", data, key=self._any_key())
+        self._pieces.extend(self._reader.feed(data))
+        if self._stage.kind == "udp":
+            self._pieces.extend(self._reader.close())
 
     def _flush(self) -> Piece | None:
         # An answer that never ends, or bytes that are none: shown for what they are.
@@ -256,14 +294,28 @@ class Talk:
         return lambda frame: keys.get((frame.account or "").lstrip("0"))
 
     def answer(self, said: Said, seconds: float | None = None) -> Heard | None:
-        """What comes back to a message within the time that an answer may take; None for nothing."""
-        piece = self.next(self._stage.setup.wait if seconds is None else seconds)
-        return None if piece is None else belongs(decode(piece, said.known.key), said.frame)
+        """What comes back to a message within the time that an answer may take; None for nothing.
 
-    def silence(self, said: Said | None = None, why: str = "") -> None:
+        Where the receiver had closed after an earlier answer, the message is sent again on a new connection.
+        """
+        wait = self._stage.setup.wait if seconds is None else seconds
+        try:
+            piece = self.next(wait)
+        except (EOFError, OSError):
+            if not self.answered:
+                raise
+            self.anew()
+            self.send(said, "on a new connection, as the receiver had closed the last one after its answer")
+            piece = self.next(wait)
+        if piece is None:
+            return None
+        self.answered = True
+        return belongs(decode(piece, said.known.key), said.frame)
+
+    def silence(self, said: Said | None = None, why: str = "", seconds: float | None = None) -> None:
         """Nothing may come; what does fails the case. A connection that the receiver closes is silent, too."""
         try:
-            piece = self.next(self._stage.setup.quiet)
+            piece = self.next(self._stage.setup.quiet if seconds is None else seconds)
         except (EOFError, OSError):
             return
         if piece is not None:
