@@ -14,7 +14,8 @@ A case is a table `[[case]]` with `id`, `clause`, `does`, `must`, `may`, and `st
 
 Of a message, `account` says which is used (see `Setup.account`; `any` without it), `pad` gives so many bytes of padding and
 `pad-of` says of which value (hex). Further: `contact-id`, `sia` and `poll = true` for the data; `before` and `after` are
-bytes (like `raw`) that leave in the same segment; in `number` and `content`, `{number}` stands for the account's.
+bytes (like `raw`) that leave in the same segment; in `number` and `content`, `{number}` stands for the account's, and
+`{unknown}` for one that the receiver does not know.
 
 `over` names the lines that the case is about. `for = { name = [ … ], other = [ … ] }` makes a case of each value of one
 list with its fellow of the other, which stand wherever `{name}` and `{other}` are written. `expect` may bring `why`, a
@@ -172,7 +173,7 @@ def message(stage: Stage, send: dict[str, Any]) -> Said:
     known = stage.account(send.get("account", "any"))
     for name in ("number", "content"):
         if name in given:
-            given[name] = given[name].replace("{number}", known.number)
+            given[name] = given[name].replace("{number}", known.number).replace("{unknown}", stage.setup.unknown)
     said = stage.message(known, **given)
     before, after = (from_printable(send.get(name, "")) for name in ("before", "after"))
     return said._replace(data=before + said.data + after)
