@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 
-from receiver.trial import conversations, script
+from receiver.trial import connections, conversations, script
 from receiver.trial.case import Case, Result, Trace, judge
 from receiver.trial.memory import Answerer, InMemory
 from receiver.trial.stage import Link, Setup, Stage, in_words
@@ -16,7 +16,7 @@ GONE_AFTER = 5  # cases in a row that do not hold; then it is asked whether it s
 
 def cases() -> list[Case[Stage]]:
     """All cases, by group in the order of a message: what it is wrapped in, what it says, what it is answered."""
-    return [*script.cases(), *conversations.CASES]
+    return [*script.cases(), *conversations.CASES, *script.cases("exchange.toml"), *connections.CASES]
 
 
 @dataclass
