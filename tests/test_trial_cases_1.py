@@ -63,11 +63,9 @@ def checks(frame: bytes) -> tuple[bool, bool]:
     return frame[1:5] == b"%04X" % Crc16Arc.calc(text), frame[5:9] == b"%04X" % len(text)
 
 
-@pytest.mark.parametrize(
-    "case", [case.id for case in CASES if case.group in ("sequence", "numbers", "data", "extended")]
-)
-def test_what_is_about_the_text_comes_in_a_right_envelope(case: str) -> None:
-    assert checks(first_sent(case)) == (True, True)
+def test_what_is_about_the_text_comes_in_a_right_envelope() -> None:
+    inner = [case.id for case in CASES if case.group in ("sequence", "numbers", "data", "extended")]
+    assert [case for case in inner if checks(first_sent(case)) != (True, True)] == []
 
 
 @pytest.mark.parametrize("what", ["wrong", "wrong-in-its-high-byte", "wrong-in-its-low-byte", "zeros", "bytes-swapped"])
