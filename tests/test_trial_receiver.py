@@ -5,12 +5,13 @@ import socket
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from datetime import timedelta
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
-from tests.broken_receivers import BROKEN as BROKEN_MESSAGES
 from tests.broken_receivers_exchange import BROKEN as BROKEN_EXCHANGE
 
 from protocols.seal import Key
@@ -18,8 +19,9 @@ from receiver.trial import of_receiver
 from receiver.trial.case import Case, Result
 from receiver.trial.memory import Answerer, InMemory
 from receiver.trial.report import read
-from receiver.trial.stage import Known, Setup, Stage
+from receiver.trial.stage import Known, Setup, Sockets, Stage
 from receiver.wire import Kind
+from tests.broken_receivers import BROKEN as BROKEN_MESSAGES
 from tests.conftest import HOST, Farend, Listening
 
 BROKEN = (*BROKEN_MESSAGES, *BROKEN_EXCHANGE)
@@ -106,6 +108,9 @@ def test_every_broken_receiver_is_caught(caught: dict[str, dict[str, str]]) -> N
 
 KEYS = {one.number: bytes(range((one.key.bits if one.key else 0) // 8)).hex() for one in ACCOUNTS}
 GIVEN = [part for one in ACCOUNTS[1:] for part in ("--also", f"{one.number}={KEYS[one.number]}".rstrip("="))]
+BEGUN = {  # three trials at once: each counts where the others do not come
+    kind: {one.number: begun for one in ACCOUNTS} for kind, begun in zip(KINDS, (100, 3500, 7000), strict=True)
+}
 MINE = ("--account", "8C20", "--key", KEYS["8C20"], *GIVEN)
 
 
@@ -121,19 +126,38 @@ def book(tmp_path: Path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_our_own_bench_passes_every_case_that_applies(
-    kind: Kind, book: Path, certificate: tuple[Path, Path], listening: Callable[..., Listening], inside: Farend
+def test_our_own_bench_passes_every_case_that_applies_over_tcp_tls_and_udp(
+    book: Path, certificate: tuple[Path, Path], listening: Callable[..., Listening]
 ) -> None:
     secure = ("--tls", f"{HOST}:0", "--certificate", certificate[0], "--private-key", certificate[1])
-    lines = secure if kind == "tls" else (f"--{kind}", f"{HOST}:0")
+    lines = ("--tcp", f"{HOST}:0", "--udp", f"{HOST}:0", *secure)
     bench = listening("--book", book, "--journal", "j", *lines)
-    options = () if kind == "tcp" else (f"--{kind}",)
-    done = inside("trial", "receiver", bench.at(kind), *MINE, *options, "--quiet", 0.1, "--json")
+
+    def over(kind: Kind) -> list[Result]:
+        link, setup = Sockets(HOST, bench.port(kind), kind), Setup(ACCOUNTS, quiet=0.1, sequences=dict(BEGUN[kind]))
+        assert not of_receiver.examine(link, setup).why_not
+        return list(of_receiver.run(CASES, link, setup))
+
+    with ThreadPoolExecutor() as pool:  # at once: most of the time nobody does anything, to hear silence
+        for kind, results in zip(KINDS, pool.map(over, KINDS), strict=True):
+            assert not [(kind, one.case.id, one.why) for one in results if one.verdict in ("fails", "unclear")]
+            assert len(results) == len(CASES)
+            assert sum(one.verdict == "holds" for one in results) > len(CASES) * 0.7
+
+
+def test_a_trial_that_holds_ends_with_0_and_says_so_in_every_report(
+    book: Path, listening: Callable[..., Listening], inside: Farend, tmp_path: Path
+) -> None:
+    bench = listening("--book", book)
+    wanted = ("--only", "replies", "--only", "envelope/crc-*", "--only", "udp", "--quiet", 0.1)
+    done = inside("trial", "receiver", bench.at(), *MINE, *wanted, "--json", "--report", "r.html", "--junit", "r.xml")
     cases, head = done.objects[:-1], done.objects[-1]
-    assert [(one["case"], one["why"]) for one in cases if one["verdict"] in ("fails", "unclear")] == []
-    assert (done.code, len(cases), head["complete"]) == (0, len(CASES), True)
-    assert head["holds"] > len(CASES) * 0.7
+    assert (done.code, head["trial"], head["fails"], head["unclear"], head["complete"]) == (0, "receiver", 0, 0, True)
+    assert {one["verdict"] for one in cases if one["group"] != "udp"} == {"holds"}
+    assert {one["verdict"] for one in cases if one["group"] == "udp"} == {"not-applicable"}
+    assert read(tmp_path / "r.html").cases == cases
+    skipped = ElementTree.parse(tmp_path / "r.xml").getroot().findall(".//skipped")
+    assert len(skipped) == head["not_applicable"] > 0
 
 
 @contextmanager

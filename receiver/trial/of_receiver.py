@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import timedelta
 
 from receiver.trial import connections, conversations, script
 from receiver.trial.case import Case, Result, Trace, judge

@@ -215,6 +215,7 @@ class Talk:
 
     def __init__(self, stage: Stage) -> None:
         self._stage = stage
+        self._due: tuple[Said, tuple[str, ...]] | None = None  # a message whose answer may still come, and which may
         self._open()
 
     def _open(self) -> None:
@@ -336,6 +337,7 @@ class Talk:
             fails(f"{why or wanted + ' is due'}; it closed the connection instead")
         if heard is None:
             if quiet:
+                self._due = said, words
                 return None
             fails(f"{why or wanted + ' is due'}; nothing came within {self._stage.setup.wait:g} s")
         if heard.word not in words:
@@ -359,7 +361,8 @@ class Talk:
         except (EOFError, OSError):
             return "it closed the connection"
         if heard is None:
-            return "it gave no answer"
+            self._due = said, ("ACK", "NAK", "DUH") if ack else ("NAK", "DUH")
+            return "it gave no answer in time"
         if heard.frame.token == "ACK" and not ack:
             fails("no receiver can read this rightly, so no ACK may come; one came")
         if heard.frame.token == "ACK" and heard.word != "ACK":
@@ -384,6 +387,8 @@ class Talk:
             except (EOFError, OSError):
                 talk.close()
                 continue
+            if heard is not None and heard.word != "ACK" and talk._late(heard):
+                heard = talk.answer(said)
             if heard is None:
                 continue
             if heard.word != "ACK":
@@ -393,6 +398,14 @@ class Talk:
             where = "on a new connection" if talk is not self else "on the same connection"
             return f"a right message afterwards was acknowledged at try {attempt} only, {where}"
         return unclear("it answered nothing more: a right message afterwards was tried three times, also anew")
+
+    def _late(self, heard: Heard) -> bool:
+        """Whether this is the answer to the message before, which was given up waiting for, and one that may come."""
+        due, self._due = self._due, None
+        if due is None:
+            return False
+        said, words = due
+        return belongs(decode(heard.frame.raw, said.known.key), said.frame).word in words
 
     def finish(self) -> None:
         """Close our half."""
