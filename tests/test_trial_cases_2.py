@@ -1,0 +1,68 @@
+"""The cases of stamps, keys, polls, connections and datagrams: right receivers hold them, and each catches a wrong one."""
+
+from datetime import timedelta
+
+import pytest
+from tests.broken_receivers import (
+    RIGHT, AnswersAnswers, AnswersForTheAccountInside, AnswersNoise, SaysDuhToBadFrames, matrix,
+)  # fmt: skip
+from tests.broken_receivers_exchange import BROKEN, TIRING
+
+from protocols.seal import Key
+from receiver.trial.memory import Answerer, InMemory
+from receiver.trial.of_receiver import cases, examine, run
+from receiver.trial.stage import Known, Setup
+from receiver.wire import Kind
+
+GROUPS = ("stamps", "encryption", "polls", "replies", "tcp", "udp", "endurance")
+CASES = [case for case in cases() if case.group in GROUPS]
+IN_CLEAR = (Known("4471"), Known("123"), Known("1234567890ABCDEF"))
+WITH_KEYS = tuple(Known(number, Key(bytes(range(size)))) for number, size in (("8C20", 16), ("0930", 24), ("00C5", 32)))
+POOL = (*IN_CLEAR, *WITH_KEYS)
+OTHERS = {"tcp": ("udp",), "tls": ("udp",), "udp": ("tcp", "tls")}
+
+
+@pytest.mark.parametrize("kind", ["tcp", "tls", "udp"])
+@pytest.mark.parametrize("right", RIGHT)
+def test_a_right_receiver_fails_no_case_however_it_is_built(right: type[Answerer], kind: Kind) -> None:
+    results = list(run(CASES, InMemory(right(POOL), kind), Setup(POOL)))
+    assert {one.case.id: one.why for one in results if one.verdict in ("fails", "unclear")} == {}
+
+
+@pytest.mark.parametrize("kind", ["tcp", "tls", "udp"])
+@pytest.mark.parametrize("seconds", [7, -3500])
+def test_every_case_that_is_about_the_line_holds_whatever_the_receivers_clock_says(kind: Kind, seconds: int) -> None:
+    link, setup = InMemory(Answerer(POOL, ahead=timedelta(seconds=seconds)), kind), Setup(POOL)
+    assert not examine(link, setup).why_not
+    others = {one.case.id: one.why for one in run(CASES, link, setup) if one.verdict != "holds"}
+    assert all("this is about" in why and kind.upper() not in why.partition(";")[0] for why in others.values()), others
+
+
+@pytest.mark.parametrize("pool", [IN_CLEAR[:1], WITH_KEYS[:1]], ids=["one account in clear", "one account with a key"])
+def test_what_needs_an_account_that_was_not_given_says_so(pool: tuple[Known, ...]) -> None:
+    results = list(run(CASES, InMemory(Answerer(pool)), Setup(pool)))
+    assert {one.case.id: one.why for one in results if one.verdict in ("fails", "unclear")} == {}
+    assert {one.why.partition(";")[0] for one in results if one.verdict == "not-applicable"}
+
+
+@pytest.fixture(scope="module")
+def caught() -> dict[str, dict[str, str]]:
+    """Datagrams over UDP, all else over TCP; endurance against those alone that tire."""
+    broken = (*BROKEN, AnswersAnswers, AnswersForTheAccountInside, AnswersNoise, SaysDuhToBadFrames)
+    quick = [case for case in CASES if case.group not in ("udp", "endurance")]
+    return {
+        **matrix(quick, broken, POOL),
+        **matrix([case for case in CASES if case.group == "udp"], broken, POOL, "udp"),
+        **matrix([case for case in CASES if case.group == "endurance"], (*TIRING, SaysDuhToBadFrames), POOL),
+    }
+
+
+def test_every_case_catches_a_receiver_that_is_wrong(caught: dict[str, dict[str, str]]) -> None:
+    for case, by in caught.items():
+        names = (name if verdict == "fails" else f"({name})" for name, verdict in by.items())
+        print(f"{case:48} {', '.join(names)}")
+    assert [case for case, by in caught.items() if "fails" not in by.values()] == []
+
+
+def test_every_wrong_receiver_is_caught(caught: dict[str, dict[str, str]]) -> None:
+    assert [each.__name__ for each in BROKEN if all(by.get(each.__name__) != "fails" for by in caught.values())] == []
