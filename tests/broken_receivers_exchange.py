@@ -3,15 +3,16 @@
 What each gets wrong has been somebody's mistake, or could be. `broken_receivers` has those that are wrong about a message.
 """
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from protocols.dc09 import read_stamp, write_stamp
-from protocols.envelope import Piece, Reader, crc16, wrap
+from protocols.dc09 import write_stamp
+from protocols.envelope import Piece, Reader, wrap
 from protocols.exchange import Word, answer
-from protocols.seal import BLOCK, Key, padding, seal
+from protocols.seal import BLOCK, Key, seal
 from receiver.desk import Decision
 from receiver.trial.memory import Answerer, Reply
 from receiver.trial.stage import Known
@@ -104,12 +105,15 @@ class TakesRecordings(_Deciding):
         return "ACK" if decision.verdict == "stale-clock" and piece.data in self.known else None
 
 
-class RefusesAfterANak(_Deciding):
-    """Answers DUH to the next message of an account that got a NAK."""
+class RemembersWhatItNaked(_Deciding):
+    """Takes a message that it sent a NAK to for a repeat when it comes again with a right stamp, and is silent."""
 
     def word(self, decision: Decision, piece: Piece) -> Word | None:
-        told, self.told = getattr(self, "told", False), decision.reply == "NAK"
-        return "DUH" if told and decision.reply == "ACK" else None
+        frame = decision.frame
+        self.seen: set[object] = getattr(self, "seen", set())
+        if decision.reply == "NAK":
+            self.seen.add((frame.account, frame.sequence_sent))
+        return "none" if decision.reply == "ACK" and (frame.account, frame.sequence_sent) in self.seen else None
 
 
 class NaksOnce(_Deciding):
@@ -147,15 +151,16 @@ class NaksEncrypted(_Naks):
     """Sends an encrypted NAK."""
 
     def nak(self, decision: Decision, now: datetime) -> bytes:
-        assert decision.account and decision.account.key
+        assert decision.account
+        assert decision.account.key
         return wrap(f'"*NAK"0000R0L0A0[{seal(decision.account.key, "]" + write_stamp(now))}'.encode())
 
 
-class NaksWithThePanelsTime(_Naks):
-    """Says in its NAK the time that the message said."""
+class NaksWithTheLaterTime(_Naks):
+    """Says in its NAK the time of the message, where that is later than its own."""
 
     def nak(self, decision: Decision, now: datetime) -> bytes:
-        return answer("NAK", decision.frame, decision.frame.stamp or now)
+        return answer("NAK", decision.frame, max(decision.frame.stamp or now, now))
 
 
 class NaksWithAStandingClock(_Naks):
@@ -260,19 +265,27 @@ class OverlooksAMissingStar(_Deciding):
         return "ACK" if decision.verdict == "must-encrypt" else None
 
 
-class ReadsPaddingAsText(_Deciding):
-    """Drops an encrypted message whose padding is not printable."""
+class TakesPaddingForNoise(_Deciding):
+    """Drops an encrypted message that begins with a run of one unprintable byte."""
 
     def word(self, decision: Decision, piece: Piece) -> Word | None:
-        pad = _opened(decision).partition(b"|")[0]
-        return "none" if any(not 32 <= value < 127 for value in pad) else None
+        pad = set(_opened(decision).partition(b"|")[0])
+        return "none" if len(pad) == 1 and not 32 <= min(pad) < 127 else None
+
+
+class CountsLettersInPadding(_Deciding):
+    """Reads padding as UTF-8 where it can, counts letters, and so misses the beginning of the message."""
+
+    def word(self, decision: Decision, piece: Piece) -> Word | None:
+        return "DUH" if "é".encode() in _opened(decision).partition(b"|")[0] else None
 
 
 class FindsFieldsInPadding(_Deciding):
     """Searches the opened text from its beginning for the signs that fields begin with."""
 
     def word(self, decision: Decision, piece: Piece) -> Word | None:
-        return "DUH" if any(sign in _opened(decision).partition(b"|")[0] for sign in (b"#", b"_", b'"')) else None
+        found = re.search(rb'#[0-9A-F]{3}|_[0-9]|""', _opened(decision).partition(b"|")[0])
+        return "DUH" if found else None
 
 
 class TakesFifteenBytesOfPadding(_Deciding):
@@ -282,11 +295,15 @@ class TakesFifteenBytesOfPadding(_Deciding):
         return "DUH" if decision.frame.padding == BLOCK else None
 
 
-class TakesABlockOfPaddingOnly(_Deciding):
-    """Takes the message to begin in the second block."""
+class ReadsFromAFixedPlace(_Deciding):
+    """Takes every message of an account to have as much padding as its first."""
 
     def word(self, decision: Decision, piece: Piece) -> Word | None:
-        return "DUH" if (decision.frame.padding or BLOCK) < BLOCK - 1 else None
+        self.counts: dict[str | None, int | None] = getattr(self, "counts", {})
+        frame = decision.frame
+        if frame.padding is None or frame.token != "ADM-CID":
+            return None
+        return "DUH" if self.counts.setdefault(frame.account, frame.padding) != frame.padding else None
 
 
 class StumblesOverBadSeals(_Deciding):
@@ -370,11 +387,12 @@ class AnswersForAnAccountItHas(_Deciding):
 # ---- what an answer looks like -------------------------------------------------------------------------------------------
 
 
-class AnswersTwice(Answerer):
-    """Sends every answer twice."""
+class AnswersAgain(Answerer):
+    """Sends every answer again a third of a second later."""
 
-    def reply(self, piece: Piece, kind: Kind, now: datetime, tick: float) -> bytes:
-        return super().reply(piece, kind, now, tick) * 2
+    def replies(self, piece: Piece, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        sent = super().replies(piece, kind, now, tick)
+        return [*sent, *(one._replace(delay=one.delay + 1 / 3) for one in sent)]
 
 
 class EndsLinesWithTwoBytes(Answerer):
@@ -391,14 +409,6 @@ class AcksWithoutBrackets(Answerer):
     def write(self, word: Word, decision: Decision, now: datetime) -> bytes:
         data = super().write(word, decision, now)
         return wrap(data[9:-3]) if data.startswith(b'"ACK"', 9) else data
-
-
-class CountsItsCrcWrong(Answerer):
-    """Leaves the quotation mark out of the CRC of its answers."""
-
-    def write(self, word: Word, decision: Decision, now: datetime) -> bytes:
-        data = super().write(word, decision, now)
-        return b"\n%04X" % crc16(data[10:-1]) + data[5:] if data else data
 
 
 # ---- connections ---------------------------------------------------------------------------------------------------------
@@ -446,7 +456,7 @@ class BlocksWhoComesOften(_Lines):
         return super().took(connection, data, kind, now, tick)
 
     def opened(self, connection: int) -> None:
-        self.times = [one for one in self.times if self.tick - one < 3][-40:] + [self.tick]
+        self.times = [*[one for one in self.times if self.tick - one < 3][-40:], self.tick]
         if len(self.times) > 40:
             self.tick += 4  # for the next
             raise ConnectionRefusedError("refused")
@@ -518,17 +528,20 @@ class AnswersOneConnectionAnAccount(_Lines):
         return decision if self.first[account] == self.on else replace(decision, reply="none")
 
 
-class HasOneAccountAConnection(_Lines):
-    """Refuses a second account on a connection, or from a port."""
+class EndsSessionsAtAnotherAccount(_Lines):
+    """Refuses an account on a connection, or from a port, where another has spoken since."""
 
     def __init__(self, *given: object, **more: object) -> None:
         super().__init__(*given, **more)
-        self.whose: dict[int, str | None] = {}
+        self.sessions: dict[int, list[str | None]] = {}
 
     def decide(self, piece: Piece, kind: Kind, now: datetime, tick: float) -> Decision:
         decision = super().decide(piece, kind, now, tick)
-        mine = self.whose.setdefault(self.on, decision.frame.account) == decision.frame.account
-        return decision if mine or decision.reply != "ACK" else replace(decision, reply="DUH")
+        account, sessions = decision.frame.account, self.sessions.setdefault(self.on, [])
+        ended = account in sessions[:-1]
+        if account not in sessions:
+            sessions.append(account)
+        return replace(decision, reply="DUH") if ended and decision.reply == "ACK" else decision
 
 
 class IsBusy(Answerer):
@@ -634,24 +647,17 @@ class LosesOneInAHundred(Answerer):
 
 BROKEN: tuple[type[Answerer], ...] = (
     TakesAnyStamp, ComparesTimesOfDay, HasANarrowWindow, TakesWhatIsNoTime, RefusesClearWithoutStamp,
-    DropsClearWithABadStamp, DoesNotTestPolls, TakesRecordings, RefusesAfterANak, NaksOnce, NaksWithoutTime, NaksEncrypted,
-    NaksWithThePanelsTime, NaksWithAStandingClock,
-    AnswersInClear, AnswersEncryptedToClear, AcksWithoutStamp, AcksWithoutPadding, PadsAlwaysTheSame, StampsLocalTime,
-    KeepsItsAnswers, HasOneKey, TakesTheUnread, OverlooksAMissingStar, ReadsPaddingAsText, FindsFieldsInPadding,
-    TakesFifteenBytesOfPadding, TakesABlockOfPaddingOnly, StumblesOverBadSeals, NeedsTheAccountInside,
-    SaysDuhToPolls, NumbersPolls, TakesPollsForRepeats, DropsPollsWithData, DoesNotCheckPolls, AnswersForAnAccountItHas,
-    AnswersTwice, EndsLinesWithTwoBytes, AcksWithoutBrackets, CountsItsCrcWrong,
-    HasRoomForTwentyFive, BlocksWhoComesOften, StumblesOverSilentConnections, HangsUpAtHalfClose, AnswersWhatWasBrokenOff,
-    HasOneBuffer, AnswersTheLatestConnection, AnswersOneConnectionAnAccount, HasOneAccountAConnection, IsBusy,
-    PassesOverRepeats, ForgetsIdleConnections, AnswersWhateverComes, DrownsInNoise,
-    JoinsDatagrams, AnswersFromAnotherPort, TakesOneMessageADatagram,
-    LosesOneInAHundred,
+    DropsClearWithABadStamp, DoesNotTestPolls, TakesRecordings, RemembersWhatItNaked, NaksOnce, NaksWithoutTime,
+    NaksEncrypted, NaksWithTheLaterTime, NaksWithAStandingClock, AnswersInClear, AnswersEncryptedToClear,
+    AcksWithoutStamp, AcksWithoutPadding, PadsAlwaysTheSame, StampsLocalTime, KeepsItsAnswers, HasOneKey,
+    TakesTheUnread, OverlooksAMissingStar, TakesPaddingForNoise, CountsLettersInPadding, FindsFieldsInPadding,
+    TakesFifteenBytesOfPadding, ReadsFromAFixedPlace, StumblesOverBadSeals, NeedsTheAccountInside, SaysDuhToPolls,
+    NumbersPolls, TakesPollsForRepeats, DropsPollsWithData, DoesNotCheckPolls, AnswersForAnAccountItHas,
+    AnswersAgain, EndsLinesWithTwoBytes, AcksWithoutBrackets, HasRoomForTwentyFive, BlocksWhoComesOften,
+    StumblesOverSilentConnections, HangsUpAtHalfClose, AnswersWhatWasBrokenOff, HasOneBuffer,
+    AnswersTheLatestConnection, AnswersOneConnectionAnAccount, EndsSessionsAtAnotherAccount, IsBusy,
+    PassesOverRepeats, ForgetsIdleConnections, AnswersWhateverComes, DrownsInNoise, JoinsDatagrams,
+    AnswersFromAnotherPort, TakesOneMessageADatagram, LosesOneInAHundred,
 )  # fmt: skip
 # Those that the cases of endurance are for: hundreds of messages to each of the others would only cost time.
-TIRING: tuple[type[Answerer], ...] = (
-    AnswersInClear,
-    HasRoomForTwentyFive,
-    HasOneAccountAConnection,
-    IsBusy,
-    LosesOneInAHundred,
-)
+TIRING: tuple[type[Answerer], ...] = (HasRoomForTwentyFive, EndsSessionsAtAnotherAccount, IsBusy, LosesOneInAHundred)
