@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 
-from receiver.trial import connections, conversations, script
+from receiver.trial import clock_and_keys, connections, conversations, script
 from receiver.trial.case import Case, Result, Trace, judge
 from receiver.trial.memory import Answerer, InMemory
 from receiver.trial.stage import Link, Setup, Stage, in_words
@@ -15,7 +15,13 @@ FAR_OFF = -3600  # seconds: a stamp that no receiver may take, to be told its ti
 
 def cases() -> list[Case[Stage]]:
     """All cases, by group in the order of a message: what it is wrapped in, what it says, what it is answered."""
-    return [*script.cases(), *conversations.CASES, *script.cases("exchange.toml"), *connections.CASES]
+    return [
+        *script.cases(),
+        *conversations.CASES,
+        *script.cases("exchange.toml"),
+        *clock_and_keys.CASES,
+        *connections.CASES,
+    ]
 
 
 @dataclass
