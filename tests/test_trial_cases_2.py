@@ -16,6 +16,7 @@ from tests.broken_receivers import (
     AnswersForTheAccountInside,
     AnswersNoise,
     ClosesAfterAnAnswer,
+    HasAShortBuffer,
     SaysDuhToBadFrames,
     matrix,
 )
@@ -27,7 +28,7 @@ QUICK = [case for case in CASES if case.group != "endurance"]
 IN_CLEAR = (Known("4471"), Known("123"), Known("1234567890ABCDEF"))
 WITH_KEYS = tuple(Known(number, Key(bytes(range(size)))) for number, size in (("8C20", 16), ("0930", 24), ("00C5", 32)))
 POOL = (*IN_CLEAR, *WITH_KEYS)
-ALSO = (AnswersAnswers, AnswersForTheAccountInside, AnswersNoise, SaysDuhToBadFrames)
+ALSO = (AnswersAnswers, AnswersForTheAccountInside, AnswersNoise, HasAShortBuffer, SaysDuhToBadFrames)
 
 
 @pytest.mark.parametrize("kind", ["tcp", "udp"])

@@ -18,7 +18,7 @@ case = partial(told, CASES)
 
 
 @case(
-    "tcp/reopened-a-hundred-times", "DC-09 5.2*", "Opens a connection for each of a hundred messages and closes it after.",
+    "tcp/reopened-a-hundred-times", PRACTICE, "Opens a connection for each of a hundred messages and closes it after.",
     "An ACK on each.", over=STREAMS,
 )  # fmt: skip
 def reopened(stage: Stage) -> None:
