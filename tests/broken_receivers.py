@@ -24,12 +24,16 @@ from receiver.wire import Kind
 def matrix(
     cases: Sequence[Case[Stage]], broken: Iterable[type[Answerer]], pool: Sequence[Known], kind: Kind = "tcp"
 ) -> dict[str, dict[str, str]]:
-    """For each case the receivers that it catches, with the verdict of each (`fails` or `unclear`)."""
+    """For each case the receivers that it catches, with the verdict of each (`fails` or `unclear`).
+
+    Each is new for each case, so that what one case did to it is not counted for the next.
+    """
     found: dict[str, dict[str, str]] = {case.id: {} for case in cases}
     for each in broken:
-        for result in run(cases, InMemory(each(pool), kind), Setup(pool)):
+        for case in cases:
+            (result,) = run([case], InMemory(each(pool), kind), Setup(pool))
             if result.verdict in ("fails", "unclear"):
-                found[result.case.id][each.__name__] = result.verdict
+                found[case.id][each.__name__] = result.verdict
     return found
 
 

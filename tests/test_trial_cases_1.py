@@ -5,6 +5,7 @@ from datetime import timedelta
 
 import pytest
 from broken_receivers import BROKEN, RIGHT, matrix
+from crccheck.crc import Crc16Arc
 
 from protocols.seal import Key
 from receiver.trial.memory import Answerer, InMemory
@@ -47,6 +48,40 @@ def test_what_needs_an_account_that_was_not_given_says_so(pool: tuple[Known, ...
     assert {one.case.id: one.why for one in results if one.verdict in ("fails", "unclear")} == {}
     assert {one.why for one in results if one.verdict == "not-applicable"}
     assert sum(one.verdict == "holds" for one in results) > len(CASES) * 2 / 3
+
+
+def first_sent(id: str) -> bytes:
+    """The first bytes that a case sends."""
+    case = next(case for case in CASES if case.id == id)
+    (result,) = run([case], InMemory(Answerer(POOL)), Setup(POOL))
+    return next(one.data for one in result.passed if one.way == "sent")
+
+
+def checks(frame: bytes) -> tuple[bool, bool]:
+    """Whether CRC and length of a frame are right, by `crccheck` (CRC-16/ARC) and by counting."""
+    text = frame[9:-1]
+    return frame[1:5] == b"%04X" % Crc16Arc.calc(text), frame[5:9] == b"%04X" % len(text)
+
+
+def test_what_is_about_the_text_comes_in_a_right_envelope() -> None:
+    inner = [case.id for case in CASES if case.group in ("sequence", "numbers", "data", "extended")]
+    assert [case for case in inner if checks(first_sent(case)) != (True, True)] == []
+
+
+@pytest.mark.parametrize("what", ["wrong", "wrong-in-its-high-byte", "wrong-in-its-low-byte", "zeros", "bytes-swapped"])
+def test_a_wrong_crc_is_wrong_and_all_else_is_right(what: str) -> None:
+    assert checks(first_sent(f"envelope/crc-{what}")) == (False, True)
+
+
+@pytest.mark.parametrize("what", ["one-short", "one-long", "counts-lf-and-cr", "sixteen-long", "zero", "greatest"])
+def test_a_wrong_length_is_wrong_and_all_else_is_right(what: str) -> None:
+    assert checks(first_sent(f"envelope/length-{what}")) == (True, False)
+
+
+@pytest.mark.parametrize("counted", [256, 512, 1024, 2048, 4095])
+def test_a_long_message_is_as_long_as_its_case_says(counted: int) -> None:
+    frame = first_sent(f"envelope/of-{counted}-bytes")
+    assert (len(frame), checks(frame)) == (counted + 10, (True, True))
 
 
 @pytest.fixture(scope="module")

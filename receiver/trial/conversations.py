@@ -353,4 +353,9 @@ CASES: tuple[Case[Stage], ...] = (
         "data/bracket-never-closed", PRACTICE, "Sends a message whose [ has no ].", NOTED,
         partial(_text, change=lambda text: text.replace("]", "")),
     ),
+    Case(
+        "extended/bracket-never-closed", PRACTICE,
+        "Sends a message with extended data that has no ] before the stamp.", NOTED,
+        partial(_text, change=lambda text: text.replace("]_", "][IDoor_")),
+    ),
 )  # fmt: skip
