@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from protocols.dc09 import write_stamp
-from protocols.envelope import Piece, Reader, wrap
+from protocols.envelope import Piece, wrap
 from protocols.exchange import Word, answer
 from protocols.seal import BLOCK, Key, seal
 from receiver.desk import Decision
@@ -296,14 +296,10 @@ class TakesFifteenBytesOfPadding(_Deciding):
 
 
 class ReadsFromAFixedPlace(_Deciding):
-    """Takes every message of an account to have as much padding as its first."""
+    """Takes every message to have nine bytes of padding, as those of the panel on its maker's desk had."""
 
     def word(self, decision: Decision, piece: Piece) -> Word | None:
-        self.counts: dict[str | None, int | None] = getattr(self, "counts", {})
-        frame = decision.frame
-        if frame.padding is None or frame.token != "ADM-CID":
-            return None
-        return "DUH" if self.counts.setdefault(frame.account, frame.padding) != frame.padding else None
+        return "DUH" if decision.frame.token == "ADM-CID" and decision.frame.padding not in (None, 9) else None
 
 
 class StumblesOverBadSeals(_Deciding):
@@ -499,10 +495,14 @@ class AnswersWhatWasBrokenOff(Answerer):
 
 
 class HasOneBuffer(Answerer):
-    """Puts what all connections bring into one buffer."""
+    """Puts what all connections bring into one buffer, and takes a message to run to the next CR."""
 
-    def opened(self, connection: int) -> None:
-        self.readers[connection] = self.readers.get(0) or self.readers.setdefault(0, Reader())
+    buffer = b""
+
+    def took(self, connection: int, data: bytes, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        *whole, self.buffer = (self.buffer + data).split(b"\r")
+        pieces = [Piece("frame", one + b"\r", len(one) + 1) for one in whole]
+        return [reply for piece in pieces for reply in self.replies(piece, kind, now + self.ahead, tick)]
 
 
 class AnswersTheLatestConnection(_Lines):
@@ -514,7 +514,7 @@ class AnswersTheLatestConnection(_Lines):
 
 
 class AnswersOneConnectionAnAccount(_Lines):
-    """Answers an account only where it spoke first, until that connection is closed."""
+    """Answers an account in clear only where it spoke first, until that connection is closed."""
 
     def __init__(self, *given: object, **more: object) -> None:
         super().__init__(*given, **more)
@@ -525,7 +525,8 @@ class AnswersOneConnectionAnAccount(_Lines):
         account = decision.frame.account
         if self.first.get(account) not in self.open:
             self.first[account] = self.on
-        return decision if self.first[account] == self.on else replace(decision, reply="none")
+        here = self.first[account] == self.on or decision.frame.encrypted
+        return decision if here else replace(decision, reply="none")
 
 
 class EndsSessionsAtAnotherAccount(_Lines):

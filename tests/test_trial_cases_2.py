@@ -1,5 +1,7 @@
 """The cases of stamps, keys, polls, connections and datagrams: right receivers hold them, and each catches a wrong one."""
 
+import re
+import subprocess
 from contextlib import suppress
 from datetime import timedelta
 
@@ -16,6 +18,7 @@ from tests.broken_receivers import (
     AnswersForTheAccountInside,
     AnswersNoise,
     ClosesAfterAnAnswer,
+    DropsTheReceiver,
     HasAShortBuffer,
     SaysDuhToBadFrames,
     matrix,
@@ -28,7 +31,7 @@ QUICK = [case for case in CASES if case.group != "endurance"]
 IN_CLEAR = (Known("4471"), Known("123"), Known("1234567890ABCDEF"))
 WITH_KEYS = tuple(Known(number, Key(bytes(range(size)))) for number, size in (("8C20", 16), ("0930", 24), ("00C5", 32)))
 POOL = (*IN_CLEAR, *WITH_KEYS)
-ALSO = (AnswersAnswers, AnswersForTheAccountInside, AnswersNoise, HasAShortBuffer, SaysDuhToBadFrames)
+ALSO = (AnswersAnswers, AnswersForTheAccountInside, AnswersNoise, DropsTheReceiver, HasAShortBuffer, SaysDuhToBadFrames)
 
 
 @pytest.mark.parametrize("kind", ["tcp", "udp"])
@@ -53,6 +56,21 @@ def test_what_needs_an_account_that_was_not_given_says_so(pool: tuple[Known, ...
     results = list(run(CASES, InMemory(Answerer(pool)), Setup(pool)))
     assert {one.case.id: one.why for one in results if one.verdict in ("fails", "unclear")} == {}
     assert {one.why.partition(";")[0] for one in results if one.verdict == "not-applicable"}
+
+
+@pytest.mark.parametrize("count", range(1, 17))
+def test_what_the_cases_of_padding_send_opens_with_openssl_and_has_that_much_of_it(count: int) -> None:
+    """The reference is the `openssl` command: AES-128 in CBC, zero initial vector, no padding of its own."""
+    (case,) = [case for case in CASES if case.id == f"encryption/padding-{count}"]
+    (result,) = run([case], InMemory(Answerer(WITH_KEYS)), Setup(WITH_KEYS))
+    (sent,) = [one.data for one in result.passed if one.way == "sent"]
+    plain = subprocess.run(
+        ["openssl", "enc", "-d", "-aes-128-cbc", "-nopad", "-K", bytes(range(16)).hex(), "-iv", "00" * 16],
+        input=bytes.fromhex(sent[:-1].partition(b"[")[2].decode()), capture_output=True, check=True,
+    ).stdout  # fmt: skip
+    pad, _, text = plain.partition(b"|")
+    assert len(pad) == count
+    assert re.fullmatch(rb"#8C20\|1602 00 000\]\[I[A-Z ]+\]_12:00:00,11-25-2026", text)
 
 
 @pytest.fixture(scope="module")
