@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from receiver.trial import connections, conversations, script
+from receiver.trial import clock_and_keys, connections, conversations, script
 from receiver.trial.case import Case, Result, Trace, judge
 from receiver.trial.memory import Answerer, InMemory
 from receiver.trial.stage import Known, Link, Setup, Stage, in_words
@@ -15,7 +15,13 @@ GONE_AFTER = 5  # cases in a row that do not hold; then it is asked whether it s
 
 def cases() -> list[Case[Stage]]:
     """All cases, by group in the order of a message: what it is wrapped in, what it says, what it is answered."""
-    return [*script.cases(), *conversations.CASES, *script.cases("exchange.toml"), *connections.CASES]
+    return [
+        *script.cases(),
+        *conversations.CASES,
+        *script.cases("exchange.toml"),
+        *clock_and_keys.CASES,
+        *connections.CASES,
+    ]
 
 
 @dataclass
