@@ -210,7 +210,10 @@ class _Conversation(Connection):
         self.unanswered -= 1
         if reply and not self.lost:
             self._record("receiver", reply)
-            self.transport.write(reply)
+            try:
+                self.transport.write(reply)
+            except RuntimeError:  # the peer has gone, and the loop let go of the socket before it told anybody
+                self.transport.abortConnection()
         if self.unread or self.raw or self.ended:
             self._take()
 

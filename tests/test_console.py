@@ -170,7 +170,7 @@ def test_a_flood_of_names_keeps_no_try_from_being_counted() -> None:
 
 
 def test_passwords_cost_what_rfc_9106_recommends(monkeypatch: pytest.MonkeyPatch) -> None:
-    """RFC 9106, section 4, the second recommended option: t=3, p=4, m=2**16 KiB, and a salt of 128 bits."""
+    """RFC 9106, section 4, from memory, the second recommended option: t=3, p=4, m=2**16 KiB, and a salt of 128 bits."""
     monkeypatch.undo()
     assert password_hash(SECRET_WORDS).startswith("$argon2id$v=19$m=65536,t=3,p=4$")
 

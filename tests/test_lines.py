@@ -10,6 +10,7 @@ import re
 import socket
 import sqlite3
 import ssl
+import struct
 import threading
 import time
 import warnings
@@ -558,6 +559,27 @@ async def test_who_ends_its_sending_after_a_frame_still_gets_the_answer(open_ben
     panel.writer.write_eof()
     assert await panel.until(b"\r") == ack(12)
     assert await panel.receive() == b""
+
+
+async def test_panels_that_break_off_before_their_answer_leave_no_connection_behind(open_bench: Open) -> None:
+    """A reset, as after a power cut: the message is kept all the same, and nobody is written to who has gone."""
+    bench = open_bench()
+
+    def break_off(number: int) -> None:
+        with socket.create_connection(bench.ports["tcp"]) as one:
+            one.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            one.sendall(alarm(number))
+            if number % 2:
+                time.sleep(random.random() / 500)  # so that the commit falls before, within and after it
+
+    await asyncio.to_thread(lambda: [break_off(number) for number in range(1, 201)])
+    assert sorted([(await bench.entry())["sequence"] for _ in range(200)]) == list(range(1, 201))
+    (stream,) = bench.bench._streams
+    for _ in range(500):
+        if not stream.open:
+            break
+        await asyncio.sleep(0.01)
+    assert not stream.open
 
 
 async def test_thousands_of_polls_in_one_segment_are_all_answered(open_bench: Open) -> None:

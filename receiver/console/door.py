@@ -87,7 +87,10 @@ def read_people(path: Path) -> dict[str, str]:
 
 
 def password_hash(password: str) -> str:
-    """Argon2id with the second recommended set of RFC 9106, 4: 64 MiB, three passes. DoorError where it is too short."""
+    """Argon2id with the second recommended set of RFC 9106, 4 (from memory): 64 MiB, three passes.
+
+    DoorError where it is too short.
+    """
     if len(password) < LEAST_PASSWORD:
         raise DoorError(f"a password has at least {LEAST_PASSWORD} characters")
     return HASHER.hash(password)

@@ -1,0 +1,14 @@
+"""`farend trial`: test somebody else's receiver or panel, case by case."""
+
+import typer
+
+from tools import trial_compare, trial_receiver
+
+app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="Test somebody else's receiver or panel, case by case, each by its clause.\n\n"
+    "Example: farend trial receiver 127.0.0.1:12009 --account 4471 --report trial.html",
+)
+app.command("receiver")(trial_receiver.receiver)
+app.command("compare")(trial_compare.compare)
