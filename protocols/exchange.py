@@ -156,12 +156,16 @@ class Panel:
         if self._write is None:
             return None
         if self.tried >= self.tries:
-            self._write = None
+            self.give_up()
             return None
         self.tried += 1
         if self.key or not self.sent:
             self.sent = self._write(now)
         return self.sent
+
+    def give_up(self) -> None:
+        """Let go of the outstanding message: nobody waits for its answer any more."""
+        self._write = None
 
     def _begin(
         self, token: str, sequence: int, payload: str | None, extended: Sequence[tuple[str, str]], now: datetime
