@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, suppress
 from datetime import UTC, datetime
-from typing import Literal, NamedTuple, Protocol
+from typing import Any, Literal, NamedTuple, Protocol
 
 MOST_READ = 65536
 SEND_SECONDS = 2.0  # a panel that does not take an answer of a hundred bytes within this is gone
@@ -79,8 +79,8 @@ class Sockets:
 
     def __init__(self, places: Sequence[Place], asking: Callable[[str, float], AbstractContextManager[None]]) -> None:
         self._selector = selectors.DefaultSelector()
-        self._peers: dict[int, tuple[Place, socket.socket, object]] = {}  # by connection; the address over UDP
-        self._datagrams: dict[tuple[Place, object], int] = {}
+        self._peers: dict[int, tuple[Place, socket.socket, Any]] = {}  # by connection; the address over UDP
+        self._datagrams: dict[tuple[Place, Any], int] = {}
         self._waiting: deque[Arrival] = deque()
         self._doors: dict[Place, socket.socket] = {}
         self._connections = 0
@@ -148,7 +148,9 @@ class Sockets:
                 self.close(connection)
             self._note(place, connection, "data" if data else "closed", data)
 
-    def _note(self, place: Place, connection: int, what: Literal["opened", "data", "closed"], data: bytes = b"") -> None:
+    def _note(
+        self, place: Place, connection: int, what: Literal["opened", "data", "closed"], data: bytes = b""
+    ) -> None:
         self._waiting.append(Arrival(place.ear, connection, what, data, place.udp, self.now(), self.tick()))
 
     def send(self, connection: int, data: bytes) -> bool:
@@ -159,7 +161,7 @@ class Sockets:
             if address is None:
                 peer.sendall(data)
             else:
-                peer.sendto(data, address)  # type: ignore[arg-type]  # as recvfrom gave it
+                peer.sendto(data, address)
         except OSError:
             return False
         return True

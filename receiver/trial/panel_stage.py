@@ -8,7 +8,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import timedelta
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, NamedTuple, NoReturn, TypeVar
 
 from protocols.dc09 import decode, write_stamp
 from protocols.envelope import Piece, Reader, read_all
@@ -19,10 +19,13 @@ from receiver.trial.case import Trace, beside, fails, unclear
 from receiver.trial.ears import RECEIVERS, Arrival, Ears
 from receiver.trial.stage import spoiled
 
+AWAY_SECONDS = 120.0  # how far a case moves the panel's clock, to see whether it follows
+MOST_TRIES = 10  # at one receiver: what is sent more often than this does not stop
 OFF_SECONDS = 60  # a stamp further from our clock than this shows a clock that a NAK has moved
 FIRST, SECOND = 0, 1
 
 T = TypeVar("T")
+Notes = list[str] | None
 
 
 @dataclass
@@ -83,6 +86,16 @@ class Kept:
 
     value: Any
     passed: list[Any] = field(default_factory=list)
+
+
+def half(data: bytes) -> bytes:
+    """The first half of an answer."""
+    return data[: len(data) // 2]
+
+
+def times(count: int) -> str:
+    """`once`, `3 times`"""
+    return "once" if count == 1 else f"{count} times"
 
 
 class Stage:
@@ -200,18 +213,26 @@ class Stage:
             self.calm()
         elif (message := self._new(self.setup.still)) is not None:
             return message
-        act, patience = self.setup.act, self.setup.patience
+        message = self.asked_for(self.setup.act, self.setup.patience)
+        return message or self.nobody_came(self.setup.patience)
+
+    def asked_for(self, act: str, seconds: float) -> Message | None:
+        """Ask the person for something, and wait so long for the message that it brings."""
         if self.alone:
             unclear("nobody did what was asked before, so nobody was asked")
         self.asked += 1
         self.trace.note(0, "asked", words=act)
-        with self.ears.asking(act, patience):
-            message = self._new(patience)
-        if message is None:
-            self.nobody += 1
-            unclear(f"nobody did what was asked within {patience:g} s ({act[0].lower()}{act[1:]}): no message came")
-        self.nobody = 0
+        with self.ears.asking(act, seconds):
+            message = self._new(seconds)
+        if message is not None:
+            self.nobody = 0
         return message
+
+    def nobody_came(self, seconds: float) -> NoReturn:
+        """What was asked for did not come, and it cannot be told why."""
+        self.nobody += 1
+        act = self.setup.act
+        unclear(f"nobody did what was asked within {seconds:g} s ({act[0].lower()}{act[1:]}): no message came")
 
     def _new(self, seconds: float) -> Message | None:
         deadline = self.tick() + seconds
@@ -222,15 +243,16 @@ class Stage:
             self.aside(message)
         return None
 
-    def poll(self) -> Message:
-        """The panel's next poll. The case does not apply where none were promised."""
+    def poll(self, why: str = "no poll came") -> Message:
+        """The panel's next poll. The case does not apply where none were promised; it fails where none comes."""
         every = self.promised()
-        deadline = self.tick() + 2 * every + self.setup.limit
+        within = 2 * every + self.setup.limit
+        deadline = self.tick() + within
         while (message := self.next(deadline - self.tick())) is not None:
             if message.poll:
                 return message
             self.aside(message)
-        return fails(f"no poll came within {2 * every + self.setup.limit:g} s; one is due every {every:g} s")
+        return fails(f"{why} within {within:g} s; one is due every {every:g} s")
 
     def promised(self) -> float:
         """How often polls are due, in seconds."""
@@ -320,8 +342,11 @@ class Stage:
 
     # From case to case
 
-    def calm(self) -> None:
-        """Bring the panel to rest: everything listens and answers rightly until it has nothing more to say."""
+    def settle(self) -> None:
+        """After a case: everything listens again, the clock is right, and what was left unanswered has its answer.
+
+        What the panel has to say besides waits for the next case, so that the person is asked less.
+        """
         self.deaf.clear()
         for ear in range(self.ears.count):
             self.ears.listen(ear, True)
@@ -331,26 +356,28 @@ class Stage:
         while self._owed is not None and (message := self.next(deadline - self.tick())) is not None:
             self.ack(message)
         self._owed = None  # it will not come again
+
+    def calm(self) -> None:
+        """Answer everything rightly until the panel has nothing more to say."""
+        self.settle()
+        deadline = self.tick() + self.setup.later
         while (message := self.next(self.setup.still)) is not None:
             self.ack(message)
-            if self.tick() > deadline + self.setup.limit:
+            if self.tick() > deadline:
                 break  # it never stops
 
     def set_right(self) -> bool:
         """Undo what a NAK did to the panel's clock; whether a true stamp was seen since."""
+        words = f"The panel's clock is being set right. {self.setup.act}, if nothing comes"
         for _ in range(4):
-            message = self.next(self.setup.limit)
-            if not self.clock_moved:
-                if message is not None:
-                    self.ack(message)
-                return True
-            if message is None:
-                with self.ears.asking(f"{self.setup.act}: the panel's clock is to be set right", self.setup.patience):
-                    message = self.next(self.setup.patience)
+            with self.ears.asking(words, self.setup.limit):
+                message = self.next(self.setup.limit)
             if message is None:
                 return False
-            if self.clock_moved:
-                self.nak(message, 0)
+            if not self.clock_moved:
+                self.ack(message)
+                return True
+            self.nak(message, 0)
         return not self.clock_moved
 
     def once(self, name: str, play: Callable[[], T]) -> T:
@@ -395,3 +422,4 @@ class Stage:
         return message.off
 
 
+Play = Callable[[Stage], Notes]
