@@ -5,6 +5,7 @@ in place of what it would say (`shown`); what it believes is put in place of wha
 """
 
 from collections import deque
+from collections.abc import Mapping
 from datetime import timedelta
 from typing import Any
 
@@ -21,11 +22,16 @@ KEY = Key(bytes(range(16)))
 OTHER = Key(bytes(range(16, 32)))
 
 
+def but(**habits: Any) -> Mapping[str, Any]:
+    """How a panel's premises differ from right ones."""
+    return habits
+
+
 class Broken(Panel):
     """What the broken ones share: habits of the premises, and rewriting what goes out and what comes in."""
 
     sealed = True  # which panel is made wrong: one that seals, or one in clear
-    habits: dict[str, Any] = {}
+    habits: Mapping[str, Any] = but()
 
     def __init__(self, setup: Setup, receivers: int = 2) -> None:
         self.original: Frame | None = None  # what it would have said last
@@ -34,7 +40,7 @@ class Broken(Panel):
         super().__init__(setup, receivers, sequence=9990)
 
     def build(self, **habits: Any) -> Premises:
-        return Premises(**habits | {"tell": self.told} | self.habits)
+        return Premises(**habits | {"tell": self.told} | dict(self.habits))
 
     def told(self, news: News) -> None:
         """Something became of a message."""
@@ -240,7 +246,12 @@ class AgainAfterSecondAck(Broken):
     again: Frame | None = None
 
     def hear(self, ear: int, data: bytes) -> None:
-        if self.premises.outstanding is None and self.original is not self.again and self.original and ear in self._open:
+        if (
+            self.premises.outstanding is None
+            and self.original is not self.again
+            and self.original
+            and ear in self._open
+        ):
             self.again = self.original
             self._note(ear, self._open[ear], "data", self.original.raw)
         super().hear(ear, data)
@@ -252,7 +263,7 @@ class AgainAfterSecondAck(Broken):
 class IgnoresSilence(Broken):
     """Sends a message once, and forgets it."""
 
-    habits = {"tries": 1}
+    habits = but(tries=1)
 
     def build(self, **habits: Any) -> Premises:
         return super().build(**habits | {"receivers": 1})
@@ -283,13 +294,13 @@ class OtherBytes(Broken):
 class WaitsTwoSeconds(Broken):
     """Waits 2 s for an answer."""
 
-    habits = {"wait_seconds": 2.0}
+    habits = but(wait_seconds=2.0)
 
 
 class WaitsThreeMinutes(Broken):
     """Waits 200 s for an answer."""
 
-    habits = {"wait_seconds": 200.0}
+    habits = but(wait_seconds=200.0)
 
 
 class Impatient(Broken):
@@ -303,7 +314,7 @@ class Impatient(Broken):
 class TriesOnce(Broken):
     """Tries each receiver once."""
 
-    habits = {"tries": 1}
+    habits = but(tries=1)
 
 
 class RepeatsAnswered(Broken):
@@ -331,7 +342,7 @@ class RepeatsAnswered(Broken):
 class NeverStopsAfterDuh(Broken):
     """A DUH means nothing to it: it sends again and again."""
 
-    habits = {"tries": 1000}
+    habits = but(tries=30)
 
     def hear(self, ear: int, data: bytes) -> None:
         if not any(one.token == "DUH" for one in decode_all(data)):
@@ -370,7 +381,7 @@ class NeverOpensAgain(Broken):
 class Hammers(Broken):
     """Opens a new connection a tenth of a second after the last was closed, again and again."""
 
-    habits = {"tries": 100_000}
+    habits = but(tries=100_000)
     rests = 0.0
 
     def lost(self, ear: int) -> None:
@@ -402,7 +413,7 @@ class NeverTurns(Broken):
 class TurnsLate(Broken):
     """Tries nine times, 50 s apart, before it turns to the other receiver."""
 
-    habits = {"tries": 9, "wait_seconds": 50.0}
+    habits = but(tries=9, wait_seconds=50.0)
 
 
 class NeverComesBack(Broken):
@@ -463,7 +474,7 @@ class NewestFirst(Broken):
 class RestsAnHour(Broken):
     """When every way has failed, it begins again after an hour."""
 
-    habits = {"pause_seconds": 3600.0}
+    habits = but(pause_seconds=3600.0)
 
     def hear(self, ear: int, data: bytes) -> None:
         resume = self.premises._resume
@@ -584,19 +595,19 @@ class TakesDamagedNak(Broken):
 class HammersAfterNak(Broken):
     """Sends again at once after each NAK, without end."""
 
-    habits = {"tries": 1000}
+    habits = but(tries=30)
 
 
 class SlowClock(Broken):
     """Its clock is 50 s behind."""
 
-    habits = {"clock_error": timedelta(seconds=-50)}
+    habits = but(clock_error=timedelta(seconds=-50))
 
 
 class LocalTime(Broken):
     """Stamps with the time of its zone."""
 
-    habits = {"clock_error": timedelta(hours=1)}
+    habits = but(clock_error=timedelta(hours=1))
 
 
 class WrongStamps(Broken):
@@ -716,7 +727,7 @@ class SealsWithAnotherKey(Broken):
 class NoStamps(Broken):
     """Seals frames without a stamp."""
 
-    habits = {"stamped": False}
+    habits = but(stamped=False)
 
 
 class OtherInside(Broken):
@@ -732,13 +743,13 @@ class OtherInside(Broken):
 class OnePadding(Broken):
     """Pads with the same bytes each time."""
 
-    habits = {"pad": lambda count: b"0123456789ABCDEF"[:count]}
+    habits = but(pad=lambda count: b"0123456789ABCDEF"[:count])
 
 
 class PadsWithBrackets(Broken):
     """Pads with bytes that no padding may have."""
 
-    habits = {"pad": lambda count: b"[" * count}
+    habits = but(pad=lambda count: b"[" * count)
 
 
 def _all(one: type[Broken]) -> list[type[Broken]]:

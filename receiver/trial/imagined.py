@@ -153,4 +153,4 @@ def rehearse(wanted: list[Case[Stage]], setup: Setup, receivers: int) -> Effort:
     panel = Panel(setup, receivers)
     stage = Stage(panel, setup)
     longest = {result.case.id: result.seconds for result in run(wanted, stage)}
-    return Effort(stage.asked, panel.seconds, longest)
+    return Effort(len(stage.asks), panel.seconds, longest)

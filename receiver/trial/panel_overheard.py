@@ -7,7 +7,7 @@ from protocols.dc09 import MESSAGES, same_number
 from protocols.exchange import following
 from protocols.values import Frame
 from receiver.trial.case import beside, fails
-from receiver.trial.panel_stage import AWAY_SECONDS, Message, Notes, Play, Stage
+from receiver.trial.panel_stage import Message, Notes, Play, Stage
 
 MOST_OPEN = 4  # connections to one receiver at once
 
@@ -122,34 +122,29 @@ def _pads(stage: Stage) -> Notes:
     return [f"{len(pads)} paddings, of {min(map(len, pads))} to {len(longest)} bytes"]
 
 
-def _stamps(stage: Stage) -> list[Message]:
-    """First tries with a stamp that no NAK of ours had set."""
+def _stamps(stage: Stage) -> list[float]:
+    """How far its stamps were from our clock, by its own clock: as long as no NAK of ours had set it.
+
+    A repeat in clear keeps its stamp, so the same bytes count once.
+    """
     stage.at_least(1)
-    found = [one for one in stage.heard if one.off is not None and abs(one.off) < 0.75 * AWAY_SECONDS]
-    off = [one for one in stage.heard if one.off is not None]
-    if not off:
-        beside("its messages carry no stamp")
-    return found or off[:1]
+    own = {one.frame.raw: one.off for one in reversed(stage.heard[: stage.before_nak])}
+    return [off for off in reversed(own.values()) if off is not None] or beside("its messages carry no stamp")
 
 
 def _true(stage: Stage) -> Notes:
     found = _stamps(stage)
-    first = found[0].off or 0.0
-    if abs(first) > 1000:
+    first = found[0]
+    if not all(-40 <= off <= 20 for off in found):
         hours = round(first / 3600)
         local = (
-            f": that is {hours:+d} h, so perhaps it stamps local time instead of UTC"
-            if abs(first - 3600 * hours) < 120
-            else ""
+            f"; {hours:+d} h is perhaps local time instead of UTC" if hours and abs(first - 3600 * hours) < 120 else ""
         )
-        fails(f"its first stamp was {first:+.0f} s from our clock{local}")
-    # A repeat in clear keeps its stamp, so only what was said for the first time is held against the clock.
-    own = [one.off or 0.0 for one in found if one in stage.events() or one.poll]
-    if not all(-40 <= off <= 20 for off in own):
         fails(
-            f"its stamps were {min(own):+.0f} to {max(own):+.0f} s from our clock; +20 to -40 s are taken (from memory)"
+            f"its stamps were {min(found):+.0f} to {max(found):+.0f} s from our clock; "
+            f"+20 to -40 s are taken (from memory){local}"
         )
-    return [f"{len(own)} stamps, {min(own):+.0f} to {max(own):+.0f} s from our clock"]
+    return [f"{len(found)} stamps, {min(found):+.0f} to {max(found):+.0f} s from our clock"]
 
 
 def _form(stage: Stage) -> Notes:
@@ -163,14 +158,15 @@ def _form(stage: Stage) -> Notes:
 
 
 def _goes_on(stage: Stage) -> Notes:
-    _stamps(stage)
-    own = [one for one in stage.at_least(2) if one.off is not None and abs(one.off) < 0.75 * AWAY_SECONDS]
-    if len(own) < 2:
-        beside("too few of its stamps were near our clock")
-    least, most = min(one.off or 0.0 for one in own), max(one.off or 0.0 for one in own)
-    if most - least > 5:
-        fails(f"its clock does not go evenly: {least:+.0f} to {most:+.0f} s from ours")
-    return [f"{least:+.0f} to {most:+.0f} s from our clock"]
+    found = _stamps(stage)
+    while len(found) < 2:
+        if stage.before_nak is not None:
+            beside("only one of its stamps came before a NAK set its clock")
+        stage.at_least(2)
+        found = _stamps(stage)
+    if max(found) - min(found) > 5:
+        fails(f"its clock does not go evenly: {min(found):+.0f} to {max(found):+.0f} s from ours")
+    return [f"{min(found):+.0f} to {max(found):+.0f} s from our clock"]
 
 
 def _polls(stage: Stage) -> list[Message]:

@@ -8,6 +8,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import timedelta
+from math import inf
 from typing import Any, NamedTuple, NoReturn, TypeVar
 
 from protocols.dc09 import decode, write_stamp
@@ -109,9 +110,10 @@ class Stage:
         self.open: dict[int, int] = {}  # the connections that are open, and whose
         self.most_open = [0] * ears.count
         self.deaf: set[int] = set()  # receivers that answer nothing now, polls included
-        self.asked = 0
+        self.asks: list[float] = []  # when the person was asked
         self.nobody = 0  # times in a row that nobody did what was asked
         self.alone = False  # nobody is asked any more
+        self.before_nak: int | None = None  # how much was heard before our first NAK: its clock as it came to us
         self.clock_moved = False  # a NAK may have set the panel's clock wrong
         self._owed: Message | None = None  # the event that still lacks its answer
         self._readers: dict[int, Reader] = {}
@@ -182,9 +184,14 @@ class Stage:
 
     def renumbered(self, first: Message) -> str:
         """In words, whether the message came again under another number."""
-        since = self.heard[self.heard.index(first) + 1 :]
-        for one in since:
-            if not one.poll and one.frame.data == first.frame.data and one.frame.sequence != first.frame.sequence:
+        until = next((tick for tick in self.asks if tick > first.tick), inf)
+        for one in self.heard[self.heard.index(first) + 1 :]:
+            if (
+                one.tick < until
+                and not one.poll
+                and one.frame.data == first.frame.data
+                and one.frame.sequence != first.frame.sequence
+            ):
                 return f" (it came as number {one.frame.sequence_sent} instead of {first.frame.sequence_sent})"
         return ""
 
@@ -220,7 +227,7 @@ class Stage:
         """Ask the person for something, and wait so long for the message that it brings."""
         if self.alone:
             unclear("nobody did what was asked before, so nobody was asked")
-        self.asked += 1
+        self.asks.append(self.tick())
         self.trace.note(0, "asked", words=act)
         with self.ears.asking(act, seconds):
             message = self._new(seconds)
@@ -286,6 +293,8 @@ class Stage:
         """A NAK that says our time, and so many seconds more. `off` other than 0 sets a right panel's clock wrong."""
         if off:
             self.clock_moved = True
+        if self.before_nak is None:
+            self.before_nak = len(self.heard)
         now = self.ears.now() + timedelta(seconds=off)
         text = b'"NAK"0000R0L0A0[]' + write_stamp(now).encode()
         self.send(to, spoiled(text, crc), f"the time, {off:+g} s" if off else "the true time")

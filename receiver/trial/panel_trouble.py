@@ -185,7 +185,7 @@ def _closed_idle(stage: Stage) -> Notes:
     stage.ack(first)
     stage.calm()
     stage.close_all()
-    then = stage.event()
+    then = stage.poll("after its connection was closed no poll came") if stage.setup.poll_seconds else stage.event()
     stage.ack(then)
     return None
 
@@ -249,12 +249,11 @@ def _seen_over(stage: Stage) -> Over:
 
 
 def _turned(stage: Stage) -> Message:
-    found = _seen_over(stage)
-    if found.turned is None:
-        fails(
-            f"{RECEIVERS[found.first.ear]} was silent, and the message did not come to the other{stage.renumbered(found.first)}"
-        )
-    return found.turned
+    first, turned, _ = _seen_over(stage)
+    if turned is None:
+        where = RECEIVERS[first.ear]
+        fails(f"{where} was silent, and the message did not come to the other{stage.renumbered(first)}")
+    return turned
 
 
 def _turns(stage: Stage) -> Notes:
@@ -364,6 +363,8 @@ def _both(stage: Stage) -> Notes:
     count = 1 + len(found.others)
     if count < usual:
         fails(f"one act brings {usual} messages; of those during the outage {count} came")
+    if any(one.tick < found.back.tick for one in found.others):
+        fails("what happened later was said before the message that nobody had answered")
     numbers = [one.frame.sequence for one in (found.sent[0], *found.others)]
     if any(then != following(before or 0) for before, then in pairwise(numbers)):
         fails(f"after the outage they came in the order {', '.join(map(str, numbers))}")
