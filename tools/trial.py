@@ -2,18 +2,13 @@
 
 import typer
 
-from tools import trial_compare
+from tools import trial_compare, trial_receiver
 
 app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="Test somebody else's receiver or panel, case by case.\n\nExample: farend trial compare before.html after.html",
+    help="Test somebody else's receiver or panel, case by case, each by its clause.\n\n"
+    "Example: farend trial receiver 127.0.0.1:12009 --account 4471 --report trial.html",
 )
-
-
-@app.callback()
-def trial() -> None:
-    """So that `compare` stays a word of its own while it is the only command."""
-
-
+app.command("receiver")(trial_receiver.receiver)
 app.command("compare")(trial_compare.compare)

@@ -62,10 +62,10 @@ def show_comparison(console: Console, old: Told, new: Told, found: Comparison) -
 
 
 def in_a_sentence(found: Comparison) -> str:
-    """`2 cases got worse, 1 got better, 3 still do not hold; 140 are as they were.`"""
+    """`Cases: 2 got worse, 1 got better, 3 held in neither; 140 as before.`"""
     counts = {kind: len(getattr(found, kind)) for kind in KINDS}
     said = [f"{counts['worse'] or 'nothing'} got worse", f"{counts['better'] or 'nothing'} got better"]
-    for kind, words in (("still", "held in neither"), ("new", "tried now alone"), ("gone", "tried before alone")):
+    for kind, words in (("still", "held in neither"), ("new", "tried only now"), ("gone", "tried only before")):
         said += [f"{counts[kind]} {words}"] * bool(counts[kind])
     return f"Cases: {', '.join(said)}; {found.same + counts['notes']} as before."
 

@@ -50,6 +50,10 @@ class Answerer:
         """The panel closed its half."""
         return [Reply(None)]
 
+    def closed(self, connection: int) -> None:
+        """The panel is gone."""
+        self.readers.pop(connection, None)
+
     def replies(self, piece: Piece, kind: Kind, now: datetime, tick: float) -> list[Reply]:
         """What goes back to one frame."""
         data = self.reply(piece, kind, now, tick)
@@ -98,7 +102,7 @@ class _Line:
     def __init__(self, link: InMemory, number: int) -> None:
         self._link, self._number = link, number
         self._coming: list[tuple[float, bytes | None]] = []
-        self._over = False
+        self._over = self._gone = False  # the receiver has closed it; the panel has
 
     def _take(self, replies: list[Reply]) -> None:
         self._coming += [(self._link.seconds + one.delay, one.data) for one in replies]
@@ -129,10 +133,12 @@ class _Line:
             self._take(self._link.receiver.finished(self._number, self._link.now(), self._link.seconds))
 
     def abort(self) -> None:
-        self._over = True
+        self.close()
 
     def close(self) -> None:
-        self._over = True
+        if not self._gone:
+            self._gone = self._over = True
+            self._link.receiver.closed(self._number)
 
 
 def _account(known: Known) -> Account:

@@ -25,14 +25,14 @@ from receiver.trial.case import MOST_FRAMES, MOST_SHOWN, PRACTICE, WORDS, Result
 from receiver.words import of_frame
 
 MOST_TOLD = 40  # things that passed, of a case that does not hold, told in JUnit XML: the last ones
-MOST_RAW = 500  # characters of each of them there
+MOST_RAW = 500  # characters of what passed that are told at once
 WAYS = {
     "opened": "opened",
     "sent": "sent",
     "got": "got",
-    "finished": "will send no more",
+    "finished": "finished sending",
     "closed": "closed by farend",
-    "lost": "closed or lost",
+    "lost": "closed by the other side, or broken",
     "asked": "asked of the person",
     "waited": "waited",
 }
@@ -72,12 +72,15 @@ class Told(NamedTuple):
 
 def to_json(report: Report) -> dict[str, Any]:
     """The head: the last line of `trial … --json`."""
-    counts = Counter(result.verdict for result in report.results)
     return {
         "trial": report.subject, "target": report.target, "accounts": report.accounts, "began": _moment(report.began),
         "ended": _moment(report.ended), "version": report.version, "measured": report.measured,
         "complete": report.complete, "ended_why": report.ended_why or None, "caution": CAUTION,
-    } | {verdict.replace("-", "_"): counts[verdict] for verdict in WORDS}  # fmt: skip
+    } | _counts([result.verdict for result in report.results])  # fmt: skip
+
+
+def _counts(verdicts: Sequence[Verdict]) -> dict[str, int]:
+    return {verdict.replace("-", "_"): verdicts.count(verdict) for verdict in WORDS}
 
 
 def told(report: Report) -> Told:
@@ -152,7 +155,7 @@ def _template() -> Template:
     )  # fmt: skip
     jinja.policies["json.dumps_kwargs"] = {"sort_keys": False, "separators": (",", ":")}
     jinja.globals |= {"WORDS": WORDS, "WAYS": WAYS, "PRACTICE": PRACTICE}
-    jinja.globals |= {"MOST_FRAMES": MOST_FRAMES, "MOST_SHOWN": MOST_SHOWN}
+    jinja.globals |= {"MOST_FRAMES": MOST_FRAMES, "MOST_SHOWN": MOST_SHOWN, "MOST_OPEN": MOST_RAW}
     jinja.filters |= {"said": frame_in_words, "utc": _utc}
     return jinja.from_string((files("receiver.trial") / "trial.html.jinja").read_text("utf-8"))
 
@@ -176,7 +179,7 @@ def frame_in_words(frame: Mapping[str, Any]) -> str:
     if frame["token"] and frame["token"] not in said:
         fields.insert(0, f"{frame['token']}{', sealed' if frame['encrypted'] else ''}")
     if frame["stamp"]:
-        fields.append(f"stamped {frame['stamp'][11:19]} {frame['stamp'][:10]} UTC")
+        fields.append(f"stamped {frame['stamp'][:10]} {frame['stamp'][11:19]} UTC")
     fields += [f"{one['name'] or 'extended'} [{one['id']}{one['value']}]" for one in frame["extended"]]
     return "; ".join([said, ", ".join(fields)]) if fields else said
 
@@ -261,10 +264,14 @@ def _xml(text: str) -> str:
 class _Head(BaseModel):
     trial: Literal["receiver", "panel"]
     target: str
-    began: datetime
+    began: str
     version: str
     complete: bool
     ended_why: str | None
+    holds: int
+    fails: int
+    unclear: int
+    not_applicable: int
 
 
 class _Case(BaseModel):
@@ -285,7 +292,9 @@ def read(path: Path) -> Told:
             raise ReportError("this page holds no report of a trial; expected is what `trial … --report` wrote")
         whole = _parsed(inside[0], "what the page holds")
         cases = whole.pop("cases", None)
-        return _checked(whole, cases if isinstance(cases, list) else [])
+        if not isinstance(cases, list):
+            raise ReportError("the report in this page has no list of cases")
+        return _checked(whole, cases)
     if not data.lstrip().startswith(b"{"):
         raise ReportError("it is neither a page that `trial … --report` wrote nor what `trial … --json` printed")
     lines = [_parsed(line, f"line {number}") for number, line in enumerate(data.splitlines(), start=1) if line.strip()]
@@ -304,21 +313,27 @@ def _parsed(text: bytes, where: str) -> dict[str, Any]:
     return value
 
 
-def _checked(head: dict[str, Any], cases: list[Any]) -> Told:
-    try:
-        _Head.model_validate(head)
-        for number, case in enumerate(cases, start=1):
-            where = f"case {number}"
-            _Case.model_validate(case)
-    except ValidationError as error:
-        first = error.errors()[0]
-        at = ".".join(map(str, first["loc"]))
-        where = "its head" if error.title == "_Head" else where
-        raise ReportError(f"{where}{f', {at!r}' if at else ''}: {first['msg']}; so no report of a trial") from None
+def _checked(head: dict[str, Any], cases: list[dict[str, Any]]) -> Told:
+    _check(_Head, head, "its head")
+    for number, case in enumerate(cases, start=1):
+        _check(_Case, case, f"case {number}")
     twice = [name for name, times in Counter(case["case"] for case in cases).items() if times > 1]
     if twice:
         raise ReportError(f"the case {twice[0]} stands in it twice")
+    found = _counts([case["verdict"] for case in cases])
+    if any(head[name] != count for name, count in found.items()):
+        due = sum(head[name] for name in found)
+        raise ReportError(f"its head counts {due} cases, and it has {len(cases)}; or their verdicts differ")
     return Told(head, cases)
+
+
+def _check(model: type[BaseModel], value: Any, where: str) -> None:
+    try:
+        model.model_validate(value)
+    except ValidationError as error:
+        first = error.errors()[0]
+        at = f", {'.'.join(map(str, first['loc']))}" if first["loc"] else ""
+        raise ReportError(f"{where}{at}: {first['msg']}; so this is no report of a trial") from None
 
 
 # Comparing

@@ -2,19 +2,25 @@
 
 A case is a table `[[case]]` with `id`, `clause`, `does`, `must`, `may`, and `steps`, tried in order on one connection:
 
-    { send = {…}, expect = "ACK" }    a message (`Stage.message`), and the answers that are right, joined by " or "
-    { send = {…}, expect = "silence" } nothing may come back
-    { again = true, expect = "ACK" }  the same bytes once more
-    { raw = "…", expect = "silence" } just bytes, in the notation of `raw`
-    { open = true }                   a new connection for what follows
-    { pause = 0.2 }                   seconds
+    { send = {…}, expect = "ACK" }      a message (`Stage.message`), and the answers that are right, joined by " or "
+    { send = {…}, expect = "silence" }  nothing may come back
+    { send = {…}, expect = "anything" } what no clause decides: all is noted, but an ACK must be the message's own
+    { send = {…}, expect = "no ACK" }   likewise, and no ACK may come
+    { again = true, expect = "ACK" }    the same bytes once more
+    { right = true, expect = "ACK" }    the last message once more, under its number, with CRC and length right
+    { raw = "…", expect = "silence" }   just bytes, in the notation of `raw`
+    { open = true }                     a new connection for what follows
+    { pause = 0.2 }                     seconds
 
 Of a message, `account` says which is used (see `Setup.account`; `any` without it), `pad` gives so many bytes of padding and
-`pad-of` says of which value (hex). Further: `contact-id`, `sia` and `poll = true` for the data. `over` names the lines that
-the case is about. `for = { name = [ … ], other = [ … ] }` makes a case of each value of one list with its fellow of the
-other, which stand wherever `{name}` and `{other}` are written.
-`expect` may bring `why`, a sentence that a failure begins with. After a step that expects silence the receiver must still
-acknowledge a right message, and nothing else may come before. Where several answers are right, the one that came is noted.
+`pad-of` says of which value (hex). Further: `contact-id`, `sia` and `poll = true` for the data; `before` and `after` are
+bytes (like `raw`) that leave in the same segment; in `number` and `content`, `{number}` stands for the account's, and
+`{unknown}` for one that the receiver does not know.
+
+`over` names the lines that the case is about. `for = { name = [ … ], other = [ … ] }` makes a case of each value of one
+list with its fellow of the other, which stand wherever `{name}` and `{other}` are written. `expect` may bring `why`, a
+sentence that a failure begins with. Where no answer came the receiver must still acknowledge a right message, and nothing
+else may come before. Where several answers are right, the one that came is noted.
 """
 
 import tomllib
@@ -27,9 +33,23 @@ from receiver.trial.case import Case
 from receiver.trial.stage import Said, Stage, Talk
 
 KEYS = {"id", "clause", "does", "must", "may", "steps", "over", "for"}
-STEP_KEYS = {"send", "again", "raw", "open", "pause", "expect", "why"}
-PLAIN = ("token", "content", "sequence", "receiver", "prefix", "number", "extended", "crc", "length", "key", "stamp")
-SEND_KEYS = {*PLAIN, "account", "contact-id", "sia", "poll", "pad", "pad-of"}
+STEP_KEYS = {"send", "again", "right", "raw", "open", "pause", "expect", "why"}
+PLAIN = (
+    "token",
+    "data",
+    "content",
+    "sequence",
+    "receiver",
+    "prefix",
+    "number",
+    "extended",
+    "crc",
+    "length",
+    "key",
+    "stamp",
+)
+MOST_TRIED = 100  # messages until one shows its fault
+SEND_KEYS = {*PLAIN, "account", "before", "after", "contact-id", "sia", "poll", "pad", "pad-of"}
 
 
 def cases(name: str = "receiver.toml") -> Iterator[Case[Stage]]:
@@ -85,6 +105,7 @@ def _known(case: str, table: dict[str, Any], keys: set[str]) -> None:
 def _play(stage: Stage, steps: list[dict[str, Any]]) -> list[str]:
     notes: list[str] = []
     said: Said | None = None
+    send: dict[str, Any] = {}
     talk: Talk | None = None
     # What needs an account that was not given should say so before anything is sent.
     for step in steps:
@@ -99,23 +120,40 @@ def _play(stage: Stage, steps: list[dict[str, Any]]) -> list[str]:
             talk.send(from_printable(step["raw"]))
             said = None
         elif "send" in step:
-            said = message(stage, step["send"])
+            send = step["send"]
+            said = message(stage, send)
             talk.send(said)
+        elif step.get("right") and said:
+            rest = {name: part for name, part in send.items() if name not in ("crc", "length")}
+            said = message(stage, rest | {"sequence": said.frame.sequence_sent})
+            talk.send(said, "the same message, now right")
         elif step.get("again") and said:
             talk.send(said, "the same bytes once more")
-        words = tuple(step.get("expect", "").split(" or ")) if step.get("expect") else ()
-        if words == ("silence",):
-            talk.silence(said, step.get("why", ""))
-            if talk.closed:
-                notes.append("it closed the connection")
-            talk.control()
-        elif words and said:
-            heard = talk.expect(said, *words, why=step.get("why", ""))
-            if len(words) > 1:
-                notes.append(f"it answered {heard.word}" if heard else "it gave no answer")
-                if heard is None:
-                    talk.control()
+        if "expect" in step:
+            notes += _expect(talk, said, step["expect"], step.get("why", ""))
     return notes
+
+
+def _expect(talk: Talk, said: Said | None, expect: str, why: str) -> Iterator[str]:
+    answered = False
+    if expect == "silence":
+        talk.silence(said, why)
+        if talk.closed:
+            yield "it closed the connection"
+    elif said is None:
+        raise ValueError(f"only silence can follow bare bytes, not {expect}")
+    elif expect in ("anything", "no ACK"):
+        note = talk.whatever(said, ack=expect == "anything")
+        answered = note.startswith("it answered")
+        yield note
+    else:
+        words = expect.split(" or ")
+        heard = talk.expect(said, *words, why=why)
+        answered = heard is not None
+        if len(words) > 1:
+            yield f"it answered {heard.word}" if heard else "it gave no answer"
+    if not answered and (note := talk.control()):
+        yield note
 
 
 def message(stage: Stage, send: dict[str, Any]) -> Said:
@@ -133,4 +171,20 @@ def message(stage: Stage, send: dict[str, Any]) -> Said:
     if "pad" in send or "pad-of" in send:
         value, count = bytes.fromhex(send.get("pad-of", "2E")), send.get("pad")
         given["pad"] = lambda due: (value * 16)[: due if count is None else count]
-    return stage.message(stage.account(send.get("account", "any")), **given)
+    known = stage.account(send.get("account", "any"))
+    for name in ("number", "content"):
+        if name in given:
+            given[name] = given[name].replace("{number}", known.number).replace("{unknown}", stage.setup.unknown)
+    for _ in range(MOST_TRIED):
+        said = stage.message(known, **given)
+        if _shows(said, given.get("crc", "right")):
+            break
+    before, after = (from_printable(send.get(name, "")) for name in ("before", "after"))
+    return said._replace(data=before + said.data + after)
+
+
+def _shows(said: Said, crc: str) -> bool:
+    """Whether a message shows the fault that its CRC was given: by chance its digits may have no letters, or be alike."""
+    if crc == "lower":
+        return said.data[1:5] != said.data[1:5].upper()
+    return crc in ("right", "binary") or said.frame.has("crc-mismatch", "bad-envelope")

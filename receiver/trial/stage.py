@@ -6,6 +6,7 @@ The same cases run over sockets and over `memory`, where a receiver is a functio
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,6 +21,7 @@ from receiver.trial.case import Trace, beside, fails, unclear
 from receiver.wire import Kind, Wire
 
 TEST_REPORT = "1602 00 000"  # what is said where a case needs just any message: a periodic test, so nobody is sent out
+SETTLING = 0.005  # seconds in which a receiver that closes after an answer has done so
 WRONG_KEY = Key(bytes.fromhex("0F1E2D3C4B5A69788796A5B4C3D2E1F0"))  # no account has it
 
 
@@ -121,6 +123,7 @@ class Stage:
 
     def __init__(self, link: Link, setup: Setup, trace: Trace) -> None:
         self.link, self.setup, self.trace = link, setup, trace
+        self.opened = 0  # connections
         self._talks: list[Talk] = []
 
     @property
@@ -144,9 +147,8 @@ class Stage:
 
     def open(self) -> "Talk":
         """A new connection (over UDP a new socket)."""
-        talk = Talk(self.link.open(), len(self._talks) + 1, self)
+        talk = Talk(self)
         self._talks.append(talk)
-        self.trace.note(talk.number, "opened")
         return talk
 
     def sleep(self, seconds: float) -> None:
@@ -180,8 +182,9 @@ class Stage:
 
         `content` replaces `#number|data`; `receiver`, `prefix` and `number` (the account as the head has it) bring their
         letters along; `stamp` is a text, or seconds from the receiver's clock, or None for none; `key` is `own`, `wrong`
-        or None for clear; `crc` is right, wrong, lower or binary; `length` is what 0LLL is out by, or the text that stands
-        there.
+        or None for clear; `crc` is `right`, `wrong` (or only its `high` or `low` half), `lower` (case), `binary`,
+        `swapped` (its halves), or the text that stands there; `length` is what 0LLL is out by, `lower`, or the text that
+        stands there.
         """
         known = account or self.account()
         own = known.key if key == "own" else WRONG_KEY if key == "wrong" else key
@@ -208,18 +211,47 @@ class Stage:
 
 
 class Talk:
-    """One connection of a case."""
+    """One connection of a case, or several in turn where the receiver closes after an answer, as is its right."""
 
-    def __init__(self, line: Line, number: int, stage: Stage) -> None:
-        self.line, self.number, self._stage = line, number, stage
+    def __init__(self, stage: Stage) -> None:
+        self._stage = stage
+        self._due: tuple[Said, tuple[str, ...]] | None = None  # a message whose answer may still come, and which may
+        self._open()
+
+    def _open(self) -> None:
+        self.line = self._stage.link.open()
+        self._stage.opened += 1
+        self.number = self._stage.opened
         self._reader, self._pieces = Reader(), deque[Piece]()
         self.closed = False  # by either side
+        self.answered = False  # since it was opened
+        self._stage.trace.note(self.number, "opened")
+
+    def anew(self) -> None:
+        """A new connection in place of this one."""
+        self.close()
+        self._open()
+
+    def ready(self) -> None:
+        """See to it that the connection is open, for what is sent in parts: who closes after an answer does so now."""
+        if self.answered and not self.closed and not self._pieces:
+            with suppress(EOFError, OSError):
+                self._read(SETTLING)
+        if self.closed:
+            self.anew()
 
     def send(self, said: Said | bytes, words: str = "") -> None:
         """Send a message, or just bytes."""
         data, key = (said.data, said.known.key) if isinstance(said, Said) else (said, self._any_key())
+        if self.closed:
+            raise EOFError("the receiver had closed the connection")
         self._stage.trace.note(self.number, "sent", data, words, key)
-        self.line.send(data)
+        try:
+            self.line.send(data)
+        except OSError:
+            # Where it had closed after an answer, `answer` finds that out and sends again.
+            if not self.answered:
+                raise
 
     def next(self, seconds: float) -> Piece | None:
         """The next frame or run of noise, None where nothing came in time. EOFError once the receiver has closed."""
@@ -230,20 +262,28 @@ class Talk:
             if left <= 0:
                 return None
             try:
-                data = self.line.receive(left)
+                self._read(left)
             except TimeoutError:
                 return self._flush()
             except (EOFError, OSError):
-                self._stage.trace.note(self.number, "lost")
-                self.closed = True
                 if rest := self._flush():
                     return rest
                 raise
-            self._stage.trace.note(self.number, "got", data, key=self._any_key())
-            self._pieces.extend(self._reader.feed(data))
-            if self._stage.kind == "udp":
-                self._pieces.extend(self._reader.close())
         return self._pieces.popleft()
+
+    def _read(self, seconds: float) -> None:
+        try:
+            data = self.line.receive(seconds)
+        except TimeoutError:
+            raise
+        except (EOFError, OSError):
+            self._stage.trace.note(self.number, "lost")
+            self.closed = True
+            raise
+        self._stage.trace.note(self.number, "got", data, key=self._any_key())
+        self._pieces.extend(self._reader.feed(data))
+        if self._stage.kind == "udp":
+            self._pieces.extend(self._reader.close())
 
     def _flush(self) -> Piece | None:
         # An answer that never ends, or bytes that are none: shown for what they are.
@@ -255,14 +295,28 @@ class Talk:
         return lambda frame: keys.get((frame.account or "").lstrip("0"))
 
     def answer(self, said: Said, seconds: float | None = None) -> Heard | None:
-        """What comes back to a message within the time that an answer may take; None for nothing."""
-        piece = self.next(self._stage.setup.wait if seconds is None else seconds)
-        return None if piece is None else belongs(decode(piece, said.known.key), said.frame)
+        """What comes back to a message within the time that an answer may take; None for nothing.
 
-    def silence(self, said: Said | None = None, why: str = "") -> None:
+        Where the receiver had closed after an earlier answer, the message is sent again on a new connection.
+        """
+        wait = self._stage.setup.wait if seconds is None else seconds
+        try:
+            piece = self.next(wait)
+        except (EOFError, OSError):
+            if not self.answered:
+                raise
+            self.anew()
+            self.send(said, "on a new connection, as the receiver had closed the last one after its answer")
+            piece = self.next(wait)
+        if piece is None:
+            return None
+        self.answered = True
+        return belongs(decode(piece, said.known.key), said.frame)
+
+    def silence(self, said: Said | None = None, why: str = "", seconds: float | None = None) -> None:
         """Nothing may come; what does fails the case. A connection that the receiver closes is silent, too."""
         try:
-            piece = self.next(self._stage.setup.quiet)
+            piece = self.next(self._stage.setup.quiet if seconds is None else seconds)
         except (EOFError, OSError):
             return
         if piece is not None:
@@ -283,6 +337,7 @@ class Talk:
             fails(f"{why or wanted + ' is due'}; it closed the connection instead")
         if heard is None:
             if quiet:
+                self._due = said, words
                 return None
             fails(f"{why or wanted + ' is due'}; nothing came within {self._stage.setup.wait:g} s")
         if heard.word not in words:
@@ -295,21 +350,62 @@ class Talk:
         self.send(said)
         return self.expect(said, *words, why=why)
 
-    def control(self) -> None:
-        """A right message must still be acknowledged, or nothing can be said of what came before. Opens again if closed."""
-        talk = self
-        if self.closed:
-            talk = self._stage.open()
-        said = self._stage.message()
-        talk.send(said, "a right message, to see that it still answers")
+    def whatever(self, said: Said, *, ack: bool = True) -> str:
+        """Anything may come back, and is told in words; but an ACK must belong to the message, or is no answer at all.
+
+        For what no clause decides: an ACK is a promise that the panel acts on, so it at least must be right. With `ack`
+        False none may come.
+        """
         try:
-            heard = talk.answer(said)
-        except (EOFError, OSError) as error:
-            unclear(f"it answered nothing more afterwards: {error}")
+            heard = self.answer(said, self._stage.setup.quiet)
+        except (EOFError, OSError):
+            return "it closed the connection"
         if heard is None:
-            unclear(f"a right message afterwards got no answer within {self._stage.setup.wait:g} s")
-        if heard.word != "ACK":
-            fails(f"a right message afterwards must get its ACK; {in_words(heard.frame)} came: {heard.why}")
+            self._due = said, ("ACK", "NAK", "DUH") if ack else ("NAK", "DUH")
+            return "it gave no answer in time"
+        if heard.frame.token == "ACK" and not ack:
+            fails("no receiver can read this rightly, so no ACK may come; one came")
+        if heard.frame.token == "ACK" and heard.word != "ACK":
+            fails(f"an ACK may come if it is the message's own; {in_words(heard.frame)} came: {heard.why}")
+        return f"it answered with {in_words(heard.frame)}"
+
+    def control(self) -> str:
+        """A right message must still be acknowledged, or nothing can be said of what came before.
+
+        It is tried as a panel tries: twice here, then on a new connection. "" where the first try was answered, or else
+        which one was, in words.
+        """
+        stage, talk = self._stage, self
+        said = stage.message()
+        for attempt in (1, 2, 3):
+            if talk.closed or attempt == 3:
+                talk.close()
+                talk = stage.open()
+            try:
+                talk.send(said, "a right message, to see that it still answers")
+                heard = talk.answer(said)
+            except (EOFError, OSError):
+                talk.close()
+                continue
+            if heard is not None and heard.word != "ACK" and talk._late(heard):
+                heard = talk.answer(said)
+            if heard is None:
+                continue
+            if heard.word != "ACK":
+                fails(f"a right message afterwards must get its ACK; {in_words(heard.frame)} came: {heard.why}")
+            if attempt == 1:
+                return ""
+            where = "on a new connection" if talk is not self else "on the same connection"
+            return f"a right message afterwards was acknowledged at try {attempt} only, {where}"
+        return unclear("it answered nothing more: a right message afterwards was tried three times, also anew")
+
+    def _late(self, heard: Heard) -> bool:
+        """Whether this is the answer to the message before, which was given up waiting for, and one that may come."""
+        due, self._due = self._due, None
+        if due is None:
+            return False
+        said, words = due
+        return belongs(decode(heard.frame.raw, said.known.key), said.frame).word in words
 
     def finish(self) -> None:
         """Close our half."""
@@ -328,14 +424,28 @@ class Talk:
         self.line.close()
 
 
+_CRC_FAULTS = {"wrong": 0x0101, "high": 0x0100, "low": 0x0001}  # which bits are wrong: in both halves, or in one
+
+
 def spoiled(text: bytes, crc: str = "right", length: int | str = 0) -> bytes:
     """An envelope around a text, with the wanted fault: see `Stage.message`."""
     if crc == "right" and length == 0:
         return wrap(text)
-    value = crc16(text) ^ (0x0101 if crc == "wrong" else 0)
-    digits = value.to_bytes(2, "big") if crc == "binary" else b"%04X" % value
-    counted = length.encode("latin-1") if isinstance(length, str) else b"%04X" % (len(text) + length)
-    return b"\n" + (digits.lower() if crc == "lower" else digits) + counted + text + b"\r"
+    value = crc16(text) ^ _CRC_FAULTS.get(crc, 0)
+    digits = b"%04X" % value
+    if crc == "lower":
+        digits = digits.lower()
+    elif crc == "binary":
+        digits = value.to_bytes(2, "big")
+    elif crc == "swapped":
+        digits = digits[2:] + digits[:2]
+    elif crc != "right" and crc not in _CRC_FAULTS:
+        digits = crc.encode("latin-1")
+    if length == "lower":
+        counted = b"%04x" % len(text)
+    else:
+        counted = length.encode("latin-1") if isinstance(length, str) else b"%04X" % (len(text) + length)
+    return b"\n" + digits + counted + text + b"\r"
 
 
 def in_words(frame: Frame) -> str:

@@ -1,0 +1,110 @@
+"""The cases of stamps, keys, polls, connections and datagrams: right receivers hold them, and each catches a wrong one."""
+
+import re
+import subprocess
+from contextlib import suppress
+from datetime import timedelta
+
+import pytest
+
+from protocols.seal import Key
+from receiver.trial.memory import Answerer, InMemory
+from receiver.trial.of_receiver import cases, examine, run
+from receiver.trial.stage import Known, Setup
+from receiver.wire import Kind
+from tests.broken_receivers import (
+    RIGHT,
+    AnswersAnswers,
+    AnswersForTheAccountInside,
+    AnswersNoise,
+    ClosesAfterAnAnswer,
+    DropsTheReceiver,
+    HasAShortBuffer,
+    SaysDuhToBadFrames,
+    matrix,
+)
+from tests.broken_receivers_exchange import BROKEN, TIRING
+
+GROUPS = ("stamps", "encryption", "polls", "replies", "tcp", "udp", "endurance")
+CASES = [case for case in cases() if case.group in GROUPS]
+QUICK = [case for case in CASES if case.group != "endurance"]
+IN_CLEAR = (Known("4471"), Known("123"), Known("1234567890ABCDEF"))
+WITH_KEYS = tuple(Known(number, Key(bytes(range(size)))) for number, size in (("8C20", 16), ("0930", 24), ("00C5", 32)))
+POOL = (*IN_CLEAR, *WITH_KEYS)
+ALSO = (AnswersAnswers, AnswersForTheAccountInside, AnswersNoise, DropsTheReceiver, HasAShortBuffer, SaysDuhToBadFrames)
+
+
+@pytest.mark.parametrize("kind", ["tcp", "udp"])
+@pytest.mark.parametrize("right", RIGHT[1:])
+def test_a_right_receiver_fails_no_case_however_it_is_built(right: type[Answerer], kind: Kind) -> None:
+    wanted = CASES if right is ClosesAfterAnAnswer else QUICK
+    results = list(run(wanted, InMemory(right(POOL), kind), Setup(POOL)))
+    assert {one.case.id: one.why for one in results if one.verdict in ("fails", "unclear")} == {}
+
+
+@pytest.mark.parametrize("kind", ["tcp", "tls", "udp"])
+@pytest.mark.parametrize("seconds", [7, -3500])
+def test_every_case_that_is_about_the_line_holds_whatever_the_receivers_clock_says(kind: Kind, seconds: int) -> None:
+    link, setup = InMemory(Answerer(POOL, ahead=timedelta(seconds=seconds)), kind), Setup(POOL)
+    assert not examine(link, setup).why_not
+    others = {one.case.id: one.why for one in run(CASES, link, setup) if one.verdict != "holds"}
+    assert all("this is about" in why and kind.upper() not in why.partition(";")[0] for why in others.values()), others
+
+
+@pytest.mark.parametrize("pool", [IN_CLEAR[:1], WITH_KEYS[:1]], ids=["one account in clear", "one account with a key"])
+def test_what_needs_an_account_that_was_not_given_says_so(pool: tuple[Known, ...]) -> None:
+    results = list(run(CASES, InMemory(Answerer(pool)), Setup(pool)))
+    assert {one.case.id: one.why for one in results if one.verdict in ("fails", "unclear")} == {}
+    assert {one.why.partition(";")[0] for one in results if one.verdict == "not-applicable"}
+
+
+@pytest.mark.parametrize("count", range(1, 17))
+def test_what_the_cases_of_padding_send_opens_with_openssl_and_has_that_much_of_it(count: int) -> None:
+    """The reference is the `openssl` command: AES-128 in CBC, zero initial vector, no padding of its own."""
+    (case,) = [case for case in CASES if case.id == f"encryption/padding-{count}"]
+    (result,) = run([case], InMemory(Answerer(WITH_KEYS)), Setup(WITH_KEYS))
+    (sent,) = [one.data for one in result.passed if one.way == "sent"]
+    plain = subprocess.run(
+        ["openssl", "enc", "-d", "-aes-128-cbc", "-nopad", "-K", bytes(range(16)).hex(), "-iv", "00" * 16],
+        input=bytes.fromhex(sent[:-1].partition(b"[")[2].decode()), capture_output=True, check=True,
+    ).stdout  # fmt: skip
+    pad, _, text = plain.partition(b"|")
+    assert len(pad) == count
+    assert re.fullmatch(rb"#8C20\|1602 00 000\]\[I[A-Z ]+\]_12:00:00,11-25-2026", text)
+
+
+@pytest.fixture(scope="module")
+def caught() -> dict[str, dict[str, str]]:
+    """Datagrams over UDP, all else over TCP; endurance against those alone that tire."""
+    broken = (*BROKEN, *ALSO)
+    return {
+        **matrix([case for case in QUICK if case.group != "udp"], broken, POOL),
+        **matrix([case for case in CASES if case.group == "udp"], broken, POOL, "udp"),
+        **matrix([case for case in CASES if case.group == "endurance"], (*TIRING, SaysDuhToBadFrames), POOL),
+    }
+
+
+def test_every_case_catches_a_receiver_that_is_wrong(caught: dict[str, dict[str, str]]) -> None:
+    for case, by in caught.items():
+        names = (name if verdict == "fails" else f"({name})" for name, verdict in by.items())
+        print(f"{case:48} {', '.join(names)}")
+    assert [case for case, by in caught.items() if "fails" not in by.values()] == []
+
+
+def test_every_case_finds_something_that_the_messages_before_the_trial_do_not(
+    caught: dict[str, dict[str, str]],
+) -> None:
+    """A receiver that does not acknowledge a right message of each account never gets as far as the cases."""
+    late = set()
+    for broken in (*BROKEN, *ALSO):
+        with suppress(EOFError, OSError):
+            if not examine(InMemory(broken(POOL)), Setup(POOL)).why_not:
+                late.add(broken.__name__)
+    # These are those messages, one with a key of each length; and the padding that they have.
+    plain = {"encryption/message-128", "encryption/message-192", "encryption/message-256", "encryption/padding-9"}
+    idle = {case for case, by in caught.items() if not any(by[name] == "fails" for name in by.keys() & late)}
+    assert idle <= plain
+
+
+def test_every_wrong_receiver_is_caught(caught: dict[str, dict[str, str]]) -> None:
+    assert [each.__name__ for each in BROKEN if all(by.get(each.__name__) != "fails" for by in caught.values())] == []

@@ -1,0 +1,269 @@
+"""A trial of a receiver: our own passes whole, and for every case there is a broken receiver that it catches."""
+
+import re
+import socket
+import threading
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
+from datetime import timedelta
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from tests.broken_receivers_exchange import BROKEN as BROKEN_EXCHANGE
+
+from protocols.seal import Key
+from receiver.trial import of_receiver
+from receiver.trial.case import Case, Result
+from receiver.trial.memory import Answerer, InMemory
+from receiver.trial.report import read
+from receiver.trial.stage import Known, Setup, Sockets, Stage
+from receiver.wire import Kind
+from tests.broken_receivers import BROKEN as BROKEN_MESSAGES
+from tests.conftest import HOST, Farend, Listening
+
+BROKEN = (*BROKEN_MESSAGES, *BROKEN_EXCHANGE)
+ACCOUNTS = (
+    Known("8C20", Key(bytes(range(16)))),
+    Known("4471"),
+    Known("8C24", Key(bytes(range(24)))),
+    Known("8C32", Key(bytes(range(32)))),
+    Known("1B3"),
+    Known("A1B2C3D4E5F60718"),
+)
+KINDS: tuple[Kind, ...] = ("tcp", "tls", "udp")
+CASES = of_receiver.cases()
+
+
+def tried(
+    receiver: Answerer, kind: Kind = "tcp", cases: Sequence[Case[Stage]] = CASES, accounts: Sequence[Known] = ACCOUNTS
+) -> list[Result]:
+    """What a trial says of a receiver in memory."""
+    link, setup = InMemory(receiver, kind), Setup(accounts)
+    assert not of_receiver.examine(link, setup).why_not
+    return list(of_receiver.run(cases, link, setup))
+
+
+def test_there_are_at_least_150_cases_each_with_a_name_of_its_own_a_clause_and_words() -> None:
+    assert len(CASES) >= 150
+    assert not [name for name, count in Counter(case.id for case in CASES).items() if count > 1]
+    for case in CASES:
+        assert re.fullmatch(r"[a-z]+/[a-z0-9-]+", case.id)
+        assert re.match(r"DC-0[359]\b|common practice$", case.clause)
+        assert {text[-1:] for text in (case.does, case.must)} == {"."}
+
+
+@pytest.mark.parametrize("ahead", [0, 7])
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_receiver_that_does_what_the_clauses_say_holds_in_every_case_that_applies(kind: Kind, ahead: int) -> None:
+    results = tried(Answerer(ACCOUNTS, ahead=timedelta(seconds=ahead)), kind)
+    assert not [(one.case.id, one.why) for one in results if one.verdict in ("fails", "unclear")]
+    beside = {one.case.id for one in results if one.verdict == "not-applicable"}
+    assert len(beside) < len(CASES) / 4
+
+
+def test_every_case_applies_over_one_line_or_another() -> None:
+    applies = {
+        one.case.id for kind in KINDS for one in tried(Answerer(ACCOUNTS), kind) if one.verdict != "not-applicable"
+    }
+    assert applies == {case.id for case in CASES}
+
+
+# The matrix
+
+
+@pytest.fixture(scope="module")
+def caught() -> dict[str, dict[str, str]]:
+    """For each case, the broken receivers that it catches, each with the verdict; over whichever line shows it."""
+    found: dict[str, dict[str, str]] = {case.id: {} for case in CASES}
+    for broken in BROKEN:
+        for kind in ("tcp", "udp"):
+            link, setup = InMemory(broken(ACCOUNTS), kind), Setup(ACCOUNTS)
+            with suppress(EOFError, OSError):
+                of_receiver.examine(link, setup)
+            for result in of_receiver.run(CASES, link, setup):
+                if result.verdict in ("fails", "unclear"):
+                    before = found[result.case.id].get(broken.__name__)
+                    found[result.case.id][broken.__name__] = "fails" if before == "fails" else result.verdict
+    return found
+
+
+def test_for_every_case_there_is_a_broken_receiver_that_fails_it(caught: dict[str, dict[str, str]]) -> None:
+    """Prints the matrix; a case that nobody fails would be a case that cannot fail."""
+    for case, by in caught.items():
+        print(f"{case:45} {len(by):3}  {' '.join(sorted(name for name, verdict in by.items() if verdict == 'fails'))}")
+    assert not [case for case, by in caught.items() if "fails" not in by.values()]
+
+
+def test_every_broken_receiver_is_caught(caught: dict[str, dict[str, str]]) -> None:
+    seen = {name for by in caught.values() for name, verdict in by.items() if verdict == "fails"}
+    assert not {broken.__name__ for broken in BROKEN} - seen
+    for broken in BROKEN:
+        assert broken.__doc__, f"{broken.__name__} does not say what is wrong with it"
+
+
+# Over sockets
+
+KEYS = {one.number: bytes(range((one.key.bits if one.key else 0) // 8)).hex() for one in ACCOUNTS}
+GIVEN = [part for one in ACCOUNTS[1:] for part in ("--also", f"{one.number}={KEYS[one.number]}".rstrip("="))]
+BEGUN = {  # three trials at once: each counts where the others do not come
+    kind: {one.number: begun for one in ACCOUNTS} for kind, begun in zip(KINDS, (100, 3500, 7000), strict=True)
+}
+MINE = ("--account", "8C20", "--key", KEYS["8C20"], *GIVEN)
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Path:
+    path = tmp_path / "book.toml"
+    path.write_text(
+        "".join(
+            f'[[account]]\nnumber = "{number}"\nname = "Invented"\n' + (f'key = "hex:{key}"\n' if key else "")
+            for number, key in KEYS.items()
+        )
+    )
+    return path
+
+
+def test_our_own_bench_passes_every_case_that_applies_over_tcp_tls_and_udp(
+    book: Path, certificate: tuple[Path, Path], listening: Callable[..., Listening]
+) -> None:
+    secure = ("--tls", f"{HOST}:0", "--certificate", certificate[0], "--private-key", certificate[1])
+    lines = ("--tcp", f"{HOST}:0", "--udp", f"{HOST}:0", *secure)
+    bench = listening("--book", book, "--journal", "j", *lines)
+
+    def over(kind: Kind) -> list[Result]:
+        link, setup = Sockets(HOST, bench.port(kind), kind), Setup(ACCOUNTS, quiet=0.1, sequences=dict(BEGUN[kind]))
+        assert not of_receiver.examine(link, setup).why_not
+        return list(of_receiver.run(CASES, link, setup))
+
+    with ThreadPoolExecutor() as pool:  # at once: most of the time nobody does anything, to hear silence
+        for kind, results in zip(KINDS, pool.map(over, KINDS), strict=True):
+            assert not [(kind, one.case.id, one.why) for one in results if one.verdict in ("fails", "unclear")]
+            assert len(results) == len(CASES)
+            assert sum(one.verdict == "holds" for one in results) > len(CASES) * 0.7
+
+
+def test_a_trial_that_holds_ends_with_0_and_says_so_in_every_report(
+    book: Path, listening: Callable[..., Listening], inside: Farend, tmp_path: Path
+) -> None:
+    bench = listening("--book", book)
+    wanted = ("--only", "replies", "--only", "envelope/crc-*", "--only", "udp", "--quiet", 0.1)
+    done = inside("trial", "receiver", bench.at(), *MINE, *wanted, "--json", "--report", "r.html", "--junit", "r.xml")
+    cases, head = done.objects[:-1], done.objects[-1]
+    assert (done.code, head["trial"], head["fails"], head["unclear"], head["complete"]) == (0, "receiver", 0, 0, True)
+    assert {one["verdict"] for one in cases if one["group"] != "udp"} == {"holds"}
+    assert {one["verdict"] for one in cases if one["group"] == "udp"} == {"not-applicable"}
+    assert read(tmp_path / "r.html").cases == cases
+    skipped = ElementTree.parse(tmp_path / "r.xml").getroot().findall(".//skipped")
+    assert len(skipped) == head["not_applicable"] > 0
+
+
+@contextmanager
+def receiver(*answers: bytes) -> Iterator[int]:
+    """A port that takes what comes, gives these answers one after the other, and then is as silent as `nc -l`."""
+    left = list(answers)
+
+    def serve() -> None:
+        with suppress(OSError):
+            while True:
+                connection, _ = server.accept()
+                with connection, suppress(OSError):
+                    while connection.recv(65536):
+                        if left:
+                            connection.sendall(left.pop(0))
+
+    with socket.create_server((HOST, 0)) as server:
+        thread = threading.Thread(target=serve)
+        thread.start()
+        try:
+            yield server.getsockname()[1]
+        finally:
+            server.shutdown(socket.SHUT_RDWR)
+    thread.join()
+
+
+def test_a_receiver_that_never_answers_is_told_at_once_and_nothing_is_tried_on_it(
+    inside: Farend, tmp_path: Path
+) -> None:
+    with receiver() as port:
+        done = inside("trial", "receiver", f"{HOST}:{port}", "--account", "4471", "--wait", 0.3, "--report", "r.html")
+    assert done.code == 1
+    assert "no answer came to a right message of account 4471 in clear within 0.3 s" in done.out.decode()
+    told = read(tmp_path / "r.html")
+    assert (told.cases, told.head["complete"]) == ([], False)
+    assert f"{len(CASES)} of {len(CASES)} cases were not tried" in told.head["ended_why"]
+
+
+def test_a_closed_port_ends_with_2_and_still_leaves_a_report(inside: Farend, tmp_path: Path) -> None:
+    with socket.create_server((HOST, 0)) as server:
+        port = server.getsockname()[1]
+    done = inside("trial", "receiver", f"{HOST}:{port}", "--account", "4471", "--report", "r.html", "--junit", "r.xml")
+    assert (done.code, "Traceback" in done.err) == (2, False)
+    assert "Connection refused" in done.err
+    assert "Connection refused" in read(tmp_path / "r.html").head["ended_why"]
+    assert (tmp_path / "r.xml").stat().st_size
+
+
+def test_a_port_that_speaks_something_else_is_told(inside: Farend) -> None:
+    with receiver(b"220 ready\r\n") as port:
+        done = inside("trial", "receiver", f"{HOST}:{port}", "--account", "4471", "--wait", 0.3)
+    assert (done.code, "not its ACK" in done.out.decode()) == (1, True)
+
+
+class _Dies(Answerer):
+    """Answers thirty pieces, and then nothing any more."""
+
+    left = 30
+
+    def reply(self, *piece: object) -> bytes:
+        self.left -= 1
+        return super().reply(*piece) if self.left > 0 else b""  # type: ignore[arg-type]
+
+
+def test_a_receiver_that_stops_answering_is_left_alone_soon() -> None:
+    link, setup = InMemory(_Dies(ACCOUNTS)), Setup(ACCOUNTS)
+    of_receiver.examine(link, setup)
+    assert 0 < len(list(of_receiver.run(CASES, link, setup))) < len(CASES) / 2
+
+
+def test_what_will_be_sent_and_from_whom_is_said_before(inside: Farend) -> None:
+    with receiver() as port:
+        done = inside("trial", "receiver", f"{HOST}:{port}", *MINE, "--wait", 0.1)
+    said = re.search(r"About to send some ([\d,]+) messages to \S+ over TCP, in (\d+) cases", done.err)
+    assert said
+    assert int(said[1].replace(",", "")) > int(said[2]) == len(CASES)
+    assert "8C20 AES-128, 4471 in clear" in done.err
+    assert "bench tool, not a listed or approved receiver" in done.err
+
+
+def test_the_rehearsal_counts_what_the_trial_then_sends() -> None:
+    effort = of_receiver.rehearse(CASES, Setup(ACCOUNTS), "tcp")
+    assert effort.messages == sum(result.messages for result in tried(Answerer(ACCOUNTS)))
+
+
+def test_another_machine_is_tried_only_once_its_address_was_typed(inside: Farend) -> None:
+    done = inside("trial", "receiver", "192.0.2.7:12009", "--account", "4471", stdin=b"192.0.2.8\n")
+    assert (done.code, "nothing was sent" in done.err) == (2, True)
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        (), ("--account", "44"), ("--account", "4471", "--only", "nothing/*"), ("--account", "4471", "--udp", "--tls"),
+        ("--account", "4471", "--clear-account", "04471"), ("--account", "4471", "--key", "xyz"),
+        ("--account", "4471", "--unknown", "4471"), ("--account", "4471", "--report", "no/such/folder/r.html"),
+        ("--account", "4471", "--also", "8C20=00"), ("--account", "4471", "--trust", "nobody.pem"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_run_says_why_and_sends_nothing(options: Sequence[str], inside: Farend) -> None:
+    with receiver() as port:
+        done = inside("trial", "receiver", f"{HOST}:{port}", *options)
+    assert (done.code, "Traceback" in done.err, len(done.err) > 20) == (2, False, True)
+
+
+def test_the_cases_can_be_listed_and_chosen(inside: Farend) -> None:
+    assert len(inside("trial", "receiver", "--list", "--json").objects) == len(CASES)
+    chosen = inside("trial", "receiver", "--list", "--json", "--only", "stamps", "--only", "*/one-answer").objects
+    assert {one["group"] for one in chosen} == {"stamps", "replies"}

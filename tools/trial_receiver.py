@@ -1,0 +1,149 @@
+"""`farend trial receiver`: play the panels against somebody else's receiver, case by case, and say what holds."""
+
+import random
+from collections import Counter
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from protocols.exchange import LAST_SEQUENCE
+from receiver.record import software
+from receiver.trial import of_receiver
+from receiver.trial.case import Case, chosen
+from receiver.trial.of_receiver import examine, rehearse, run
+from receiver.trial.report import Report
+from receiver.trial.stage import Known, Setup, Sockets, Stage
+from receiver.wire import Kind
+from tools.common import key_from, stop, target
+from tools.trial_talk import AsJson, Html, Junit, Listed, Only, Outlet, before, list_cases
+
+HEX = "0123456789abcdefABCDEF"
+
+
+def receiver(
+    receiver_at: Annotated[str, typer.Argument(metavar="HOST:PORT", help="The receiver.")] = "",
+    account: Annotated[str | None, typer.Option(metavar="N", help="An account that the receiver knows.")] = None,
+    key: Annotated[str | None, typer.Option(metavar="HEX|@FILE|env:NAME", help="Its AES key; else in clear.")] = None,
+    clear_account: Annotated[
+        str | None, typer.Option(metavar="N", help="An account in clear, beside one with a key.")
+    ] = None,
+    also: Annotated[
+        list[str] | None,
+        typer.Option(metavar="N[=KEY]", help="A further account, for other key lengths and numbers; may be repeated."),
+    ] = None,
+    unknown: Annotated[str, typer.Option(metavar="N", help="An account that the receiver does not know.")] = "0D0D0D",
+    udp: Annotated[bool, typer.Option("--udp", help="Over UDP.")] = False,
+    tls: Annotated[bool, typer.Option("--tls", help="Over TLS.")] = False,
+    trust: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Check the receiver's certificate against this PEM.")
+    ] = None,
+    only: Only = None,
+    wait: Annotated[float, typer.Option(min=0.1, metavar="S", help="Seconds that an answer may take.")] = 5.0,
+    quiet: Annotated[
+        float, typer.Option(min=0.05, metavar="S", help="Seconds without an answer that count as silence.")
+    ] = 0.5,
+    report: Html = None,
+    junit: Junit = None,
+    as_json: AsJson = False,
+    listed: Listed = False,
+    target_is_mine: Annotated[
+        str | None, typer.Option(metavar="HOST", help="Say the target's host again: needed off this machine.")
+    ] = None,
+) -> None:
+    """Try a receiver, case by case, each by its clause, and say of each whether it holds.
+
+    The receiver must know the accounts. Put them on test first: what is sent are signals, and some are alarms. Give one
+    account with a key and one in clear, and further ones for other key lengths, three and sixteen digits; a case whose
+    account is missing does not apply.
+
+    Exit code: 0 all that applies holds · 1 something fails or was not answered clearly · 2 could not run.
+
+    Example: farend trial receiver 127.0.0.1:12009 --account 8C20 --key @key.hex --clear-account 4471 --report trial.html
+    """
+    cases = list(chosen(of_receiver.cases(), only or ()))
+    if not cases:
+        stop(f"--only {' '.join(only or ())}: no case fits; farend trial receiver --list names them all")
+    if listed:
+        list_cases(cases, as_json)
+        return
+    if not receiver_at:
+        stop("say which receiver, as HOST:PORT")
+    if account is None:
+        stop("--account N: say an account that the receiver knows")
+    if udp and tls:
+        stop("say one of --udp and --tls")
+    if trust and not trust.is_file():
+        stop(f"--trust {trust}: there is no such file")
+    accounts = [_known("--account", account, key)]
+    if clear_account is not None:
+        accounts.append(_known("--clear-account", clear_account, None))
+    accounts += [_known("--also", one.partition("=")[0], one.partition("=")[2] or None) for one in also or ()]
+    _number("--unknown", unknown)
+    for number, count in Counter(one.number.lstrip("0").upper() for one in (*accounts, Known(unknown))).items():
+        if count > 1:
+            stop(f"account {number} is given twice")
+    kind: Kind = "udp" if udp else "tls" if tls else "tcp"
+    host, port = target(receiver_at, target_is_mine)
+    outlet = Outlet(report, junit, as_json)
+    setup = Setup(accounts, wait, quiet, unknown)
+    setup.sequences |= {one.number: random.randrange(1, LAST_SEQUENCE) for one in (*accounts, Known(unknown))}
+    before(_announced(cases, setup, kind, receiver_at))
+    found = Report(
+        subject="receiver", target=f"{receiver_at} over {kind.upper()}", accounts=[str(one) for one in accounts],
+        began=datetime.now(UTC), ended=datetime.now(UTC), version=software(), measured=[], results=[],
+    )  # fmt: skip
+    reached = _play(cases, Sockets(host, port, kind, wait, trust), setup, found, outlet)
+    found.ended = datetime.now(UTC)
+    code = outlet.end(found)
+    if not reached:
+        stop(f"{receiver_at} could not be tried: {found.ended_why}")
+    raise typer.Exit(code)
+
+
+def _play(cases: list[Case[Stage]], link: Sockets, setup: Setup, found: Report, outlet: Outlet) -> bool:
+    """Examine and run; what keeps cases from being tried stands in the report. False where nobody could be reached."""
+    reached = True
+    with outlet.watching(len(cases)) as bar:
+        try:
+            examined = examine(link, setup)
+            found.measured = examined.sentences
+            found.ended_why = examined.why_not
+            if not examined.why_not:
+                for result in run(cases, link, setup, bar.began):
+                    found.results.append(result)
+                    bar.judged(result)
+                if len(found.results) < len(cases):
+                    found.ended_why = "it answers nothing any more, not even a right message"
+        except OSError as error:
+            reached = bool(found.results)
+            found.ended_why = f"no connection: {error.strerror or error}"
+        except KeyboardInterrupt:
+            found.ended_why = "it was stopped by hand"
+        if found.ended_why:
+            found.complete = False
+            untried = len(cases) - len(found.results)
+            found.ended_why += f"; {untried} of {len(cases)} cases were not tried"
+    return reached
+
+
+def _announced(cases: list[Case[Stage]], setup: Setup, kind: Kind, receiver_at: str) -> list[str]:
+    effort = rehearse(cases, setup, kind)
+    minutes = round(effort.seconds / 60)
+    return [
+        f"About to send some {effort.messages:,} messages to {receiver_at} over {kind.upper()}, in {len(cases)} cases, "
+        f"{f'about {minutes} min' if minutes else 'under a minute'} where it answers at once.",
+        f"Accounts: {', '.join(str(one) for one in setup.accounts)}; and {setup.unknown}, which it must not know.",
+        "Mostly test reports; some are alarms, and many are broken on purpose.",
+    ]
+
+
+def _known(option: str, number: str, key: str | None) -> Known:
+    _number(option, number)
+    return Known(number, key_from(key))
+
+
+def _number(option: str, number: str) -> None:
+    if not 3 <= len(number) <= 16 or number.strip(HEX):
+        stop(f"{option} {number!r} is no account number of 3 to 16 hex digits")

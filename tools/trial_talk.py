@@ -1,0 +1,101 @@
+"""What the commands that run a trial share: verdicts told as they fall, reports written, the exit code."""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.text import Text
+
+from receiver.trial.case import WORDS, Case, Result
+from receiver.trial.report import Report, to_json, write_html, write_junit
+from tools.common import CAUTION, OUT, TALK, print_json, stop
+from tools.trial_words import show_results
+
+Only = Annotated[
+    list[str] | None,
+    typer.Option("--only", metavar="PATTERN", help="Only cases whose id or group fits (* and ?); may be repeated."),
+]
+Html = Annotated[Path | None, typer.Option("--report", metavar="FILE.html", help="Write the report as one page.")]
+Junit = Annotated[Path | None, typer.Option("--junit", metavar="FILE.xml", help="Write the verdicts as JUnit XML.")]
+AsJson = Annotated[bool, typer.Option("--json", help="One JSON object a case on stdout, and one of the whole.")]
+Listed = Annotated[bool, typer.Option("--list", help="Only list the cases, each with its clause.")]
+
+
+class Outlet:
+    """Where the verdicts of one trial go. Files are tried before the trial begins: nobody waits minutes to learn that a
+    folder is missing.
+    """
+
+    def __init__(self, html: Path | None, junit: Path | None, as_json: bool) -> None:
+        self.html, self.junit, self.as_json = html, junit, as_json
+        for option, path in (("--report", html), ("--junit", junit)):
+            if path is not None:
+                try:
+                    path.open("ab").close()
+                except OSError as error:
+                    stop(f"{option} {path} cannot be written: {error.strerror}")
+
+    @contextmanager
+    def watching(self, total: int) -> Iterator["Bar"]:
+        """A progress bar on a terminal, for as long as the trial runs."""
+        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+        with Progress(*columns, console=TALK, transient=True, disable=not TALK.is_terminal) as progress:
+            yield Bar(self, progress, total)
+
+    def end(self, report: Report) -> int:
+        """Write what is due. 0 where all that applies holds; 1 where something does not, or was not tried."""
+        if self.as_json:
+            print_json(to_json(report))
+        else:
+            show_results(OUT, report)
+        for path, write in ((self.html, write_html), (self.junit, write_junit)):
+            if path is None:
+                continue
+            try:
+                write(path, report)
+            except OSError as error:
+                stop(f"the report {path} cannot be written: {error.strerror}")
+            TALK.print(f"report: {path}", markup=False, soft_wrap=True)
+        whole = report.complete and not any(one.verdict in ("fails", "unclear") for one in report.results)
+        return 0 if whole else 1
+
+
+class Bar:
+    """Tells each verdict as it falls."""
+
+    def __init__(self, outlet: Outlet, progress: Progress, total: int) -> None:
+        self._outlet, self._progress = outlet, progress
+        self._task = progress.add_task("", total=total)
+
+    def began(self, case: Case[Any]) -> None:
+        self._progress.update(self._task, description=case.id)
+
+    def judged(self, result: Result) -> None:
+        self._progress.advance(self._task)
+        if self._outlet.as_json:
+            print_json(result.to_json())
+        elif result.verdict in ("fails", "unclear"):
+            said = Text(f"{result.case.id} ({result.case.clause}) ", style="bold")
+            said.append(f"{WORDS[result.verdict]}: {result.why}", style="not bold")
+            TALK.print(said, soft_wrap=True)
+
+
+def before(lines: Sequence[str]) -> None:
+    """What is about to happen, and to whom."""
+    TALK.print(CAUTION, markup=False, soft_wrap=True)
+    for line in lines:
+        TALK.print(line, markup=False, soft_wrap=True)
+
+
+def list_cases(cases: Sequence[Case[Any]], as_json: bool) -> None:
+    """The cases, and where each is demanded."""
+    for case in cases:
+        if as_json:
+            print_json(
+                {"case": case.id, "group": case.group, "clause": case.clause, "does": case.does, "must": case.must}
+            )
+        else:
+            OUT.print(Text(case.id, style="bold"), Text(f"{case.clause}. {case.does} {case.must}"), soft_wrap=True)
