@@ -173,6 +173,11 @@ class Premises:
         """Whether nothing waits: no event in the outbox, no poll unanswered."""
         return not self.outbox and self._out is None
 
+    @property
+    def reachable(self) -> bool:
+        """Whether a path is left that has not been dropped."""
+        return bool(self._routes.keys() - self.dropped)
+
     def say(self, token: str, payload: str, extended: Sequence[tuple[str, str]] = ()) -> None:
         """Queue an event. It goes out in its turn and is kept until a receiver has it. ValueError as `build`'s."""
         for route in self._routes.values():

@@ -10,6 +10,14 @@ Kind = Literal["tcp", "udp", "tls"]
 MOST_READ = 65536
 
 
+def tls_context(trusted: Path | None) -> ssl.SSLContext:
+    """A panel's side of TLS: the certificate is checked against this PEM file, or not at all where there is none."""
+    context = ssl.create_default_context(cafile=trusted)
+    if trusted is None:
+        context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    return context
+
+
 class Wire:
     """One open socket to a receiver. OSError where it cannot be opened or breaks.
 
@@ -25,11 +33,8 @@ class Wire:
             self._socket = socket.create_connection((host, port), timeout)
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # what is sent apart leaves apart
         if kind == "tls":
-            context = ssl.create_default_context(cafile=trusted)
-            if trusted is None:
-                context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
             with self._socket as plain:  # closed if the handshake fails; detached if it does not
-                self._socket = context.wrap_socket(plain, server_hostname=host)
+                self._socket = tls_context(trusted).wrap_socket(plain, server_hostname=host)
 
     def send(self, data: bytes) -> None:
         """Send bytes as they are; over UDP they are one datagram."""

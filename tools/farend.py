@@ -2,7 +2,9 @@
 
 import typer
 
-from tools import book, console, decode, demo, journal, listen, prove, rehearse, replay, request, send, trial, watch
+from tools import (
+    book, console, decode, demo, journal, listen, panel, prove, rehearse, replay, request, send, trial, watch,
+)  # fmt: skip
 from tools.common import CAUTION
 
 app = typer.Typer(
@@ -16,6 +18,7 @@ app = typer.Typer(
 app.command()(demo.demo)
 app.command()(listen.listen)
 app.command()(send.send)
+app.command()(panel.panel)
 app.command()(decode.decode)
 app.command()(replay.replay)
 app.add_typer(journal.app, name="journal")

@@ -1,6 +1,5 @@
 """`farend prove rehearse`: play the panel and the installer of an account, to learn proving before a house waits."""
 
-import re
 import time
 from collections.abc import Callable
 from contextlib import closing
@@ -15,6 +14,7 @@ from protocols.envelope import Reader
 from protocols.exchange import Panel
 from receiver import conduct
 from receiver.book import Account, AccountPath
+from receiver.household import payloads, token_of
 from receiver.plan import Item, accepted
 from receiver.sheet import Line, Sheet
 from receiver.wire import Wire
@@ -86,20 +86,11 @@ def _messages(item: Item, account: Account, two_letter: bool) -> list[str]:
     """What the panel says of a row: the event, and its restoral where one is due. Picks the first acceptable code."""
     new, _ = accepted(item.codes)
     sets = {"sia"} if two_letter else {"contact-id"}
-    codes = [word for word in item.codes.split() if word.isdigit() != two_letter] or item.codes.split()
     if not any(code.code_set in sets for code in new):
-        TALK.print(f"{item.label}: no acceptable code of the wanted kind; {codes[0]} is sent", markup=False)
-    word = codes[0]
-    area = item.area or (account.area[0].number if account.area else "0")
-    number = item.number or "0"
-    if word.isdigit():
-        code = word if len(word) == 4 else f"1{word}"
-        said = [f"{code} {area[-2:]:0>2} {number[-3:]:0>3}"]
-        return said + [f"3{word} {area[-2:]:0>2} {number[-3:]:0>3}"] * (item.restoral != "none")
-    place = f"N{f'ri{area}/' if area != '0' else ''}"
-    over = sorted((one.code for one in accepted(word)[1]), key=lambda code: code[1] not in "RJ")
-    tail = number if item.number else ""
-    return [f"{place}{word}{tail}"] + [f"{place}{code}{tail}" for code in over[:1] if item.restoral != "none"]
+        TALK.print(f"{item.label}: no acceptable code of the wanted kind; another is sent", markup=False)
+    first = account.area[0].number if account.area else ""
+    said, over = payloads(item.codes, item.area or first, item.number or "", two_letter=two_letter)
+    return [said] if over is None or item.restoral == "none" else [said, over]
 
 
 class _House:
@@ -122,9 +113,10 @@ class _House:
             path = next((path for path in self.paths if path.name != item.path), None)
         panel = self._panel
         panel.sequence = next_sequence(f"{self.host}:{self.port}", self.account.number)
-        token = "ADM-CID" if re.match(r"\d{4} ", message) else "SIA-DCS"
         extended = [("V", "https://pictures.example/rehearsal")] if item.proof == "picture" else []
-        return self._exchange(lambda: panel.say(token, message, datetime.now(UTC), extended), path or self.paths[0])
+        return self._exchange(
+            lambda: panel.say(token_of(message), message, datetime.now(UTC), extended), path or self.paths[0]
+        )
 
     def poll(self, path: AccountPath) -> str:
         return self._exchange(lambda: self._panel.poll(datetime.now(UTC)), path)

@@ -1,14 +1,9 @@
 """`farend prove watch`: one screen for the phone call, and a line to type what the installer says."""
 
-import os
-import select
 import shlex
 import sys
-import termios
 import time
-import tty
-from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from contextlib import redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
 from typing import Annotated, Any
@@ -23,6 +18,7 @@ from tools import common
 from tools.common import OUT, print_json, stop
 from tools.prove import JOURNAL, Where, Which, app, find_start, open_journal
 from tools.sheet import call_screen
+from tools.typed import Typed, keys
 
 LOOK_SECONDS = 0.25
 # What can be typed below the screen: the commands of `farend prove` that belong to one proving, without its account.
@@ -81,41 +77,18 @@ def _as_json(watched: Screen, once: bool) -> None:
 
 
 def _live(watched: Screen, journal: Any) -> None:
-    typed, said = "", HELP
-    with _keys() as keys, Live(console=OUT, screen=True, auto_refresh=False, redirect_stdout=False) as live:
+    typed, said = Typed(), HELP
+    with keys() as pressed, Live(console=OUT, screen=True, auto_refresh=False, redirect_stdout=False) as live:
         while True:
-            screen = call_screen(watched.sheet(), OUT.width, OUT.height, typed, said)
+            screen = call_screen(watched.sheet(), OUT.width, OUT.height, typed.text, said)
             live.update(screen, refresh=True)
-            for key in keys(LOOK_SECONDS):
-                if key in ("\r", "\n"):
-                    if typed.strip() in ("quit", "q", "exit"):
+            try:
+                for line in typed.take(pressed(LOOK_SECONDS)):
+                    if line.strip() in ("quit", "q", "exit"):
                         return
-                    said, typed = _do(watched.account, typed, journal) if typed.strip() else HELP, ""
-                elif key in ("\x03", "\x04"):
-                    return
-                elif key in ("\x7f", "\x08"):
-                    typed = typed[:-1]
-                elif key == "\x15":
-                    typed = ""
-                elif key.isprintable():
-                    typed += key
-
-
-@contextmanager
-def _keys() -> Iterator[Any]:
-    """Keys as they are pressed, unechoed; the terminal is as it was afterwards, whatever happens."""
-    number = sys.stdin.fileno()
-    before = termios.tcgetattr(number)
-
-    def keys(seconds: float) -> str:
-        ready, _, _ = select.select([number], [], [], seconds)
-        return os.read(number, 4096).decode("utf-8", "replace") if ready else ""
-
-    try:
-        tty.setcbreak(number)
-        yield keys
-    finally:
-        termios.tcsetattr(number, termios.TCSADRAIN, before)
+                    said = _do(watched.account, line, journal) if line.strip() else HELP
+            except EOFError:
+                return
 
 
 def _do(account: str, line: str, journal: Any) -> str:
