@@ -3,7 +3,20 @@
 import typer
 
 from tools import (
-    book, console, decode, demo, journal, listen, panel, prove, rehearse, replay, request, send, trial, watch,
+    book,
+    console,
+    decode,
+    demo,
+    journal,
+    listen,
+    panel,
+    prove,
+    rehearse,
+    replay,
+    request,
+    send,
+    trial,
+    watch,
 )  # fmt: skip
 from tools.common import CAUTION
 
