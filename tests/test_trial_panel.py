@@ -5,6 +5,8 @@ from memory of DC-09, as the cases say.
 """
 
 import asyncio
+import re
+import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -15,6 +17,7 @@ from typing import Any
 
 import pytest
 from conftest import Farend
+from crccheck.crc import Crc16Arc
 from panel_mutants import BROKEN, KEY, Broken, IgnoresNak, NobodyHome
 
 from protocols.premises import Premises, Route
@@ -164,6 +167,35 @@ def test_a_panel_that_ignores_naks_is_not_clearly_wrong_where_it_reports_in_clea
     """5.5.3.2 is about sealed messages."""
     found = played(IgnoresNak(setup()), list(chosen(CASES, ["clock/nak-ahead"])))
     assert found["clock/nak-ahead"].verdict == "unclear"
+
+
+def answered(case: str) -> bytes:
+    """What the trial answers first in a case, to a sealed message."""
+    (result,) = played(Panel(setup(KEY, None)), list(chosen(CASES, [case]))).values()
+    return next(one.data for one in result.passed if one.way == "sent")
+
+
+@pytest.mark.parametrize(
+    ("case", "crc", "opens"),
+    [
+        ("message/ends-with-ack", True, True),
+        ("replies/wrong-crc", False, True),
+        ("replies/wrong-sequence", True, True),
+        ("replies/other-key", True, False),
+        ("replies/in-clear", True, False),
+    ],
+)
+def test_answers_are_right_and_wrong_by_other_hands_than_ours(case: str, crc: bool, opens: bool) -> None:
+    """CRC: `crccheck`. Seal: the `openssl` command, AES-128 in CBC, zero initial vector, no padding of its own."""
+    raw = answered(case)
+    body = raw[9:-1]
+    assert (Crc16Arc.calc(body) == int(raw[1:5], 16)) is crc
+    assert len(body) == int(raw[5:9], 16)
+    inside = body.partition(b"[")[2].decode()
+    sealed = bytes.fromhex(inside) if inside != "]" else b""
+    command = ["openssl", "enc", "-d", "-aes-128-cbc", "-nopad", "-K", bytes(range(16)).hex(), "-iv", "00" * 16]
+    opened = subprocess.run(command, input=sealed, capture_output=True, check=False).stdout if sealed else b""
+    assert bool(re.fullmatch(rb"[^\[\]|]{1,16}\|\]_\d\d:\d\d:\d\d,\d\d-\d\d-\d{4}", opened, re.S)) is opens
 
 
 # Over real sockets
