@@ -582,6 +582,15 @@ class IgnoresNak(Broken):
             super().hear(ear, data)
 
 
+class RepeatsOldStamps(Broken):
+    """Sets its clock by a NAK, and sends the same bytes again all the same."""
+
+    sealed = False
+
+    def shown(self, frame: Frame, ear: int) -> bytes | None:
+        return self.seen.raw if self.repeated and self.seen and frame.sequence else None
+
+
 class TakesDamagedNak(Broken):
     """Sets its clock by a NAK whose CRC is wrong."""
 
@@ -757,6 +766,24 @@ def _all(one: type[Broken]) -> list[type[Broken]]:
 
 
 BROKEN = tuple(one for one in _all(Broken) if one is not Credulous)
+
+
+class PollsBoth(Panel):
+    """A right panel that keeps polling the second receiver as well, in its own time."""
+
+    next_poll = 7.0
+
+    def due(self) -> float:
+        return min(super().due(), self.next_poll)
+
+    def step(self) -> None:
+        if self.seconds >= self.next_poll:
+            self.next_poll += 20.0
+            if 1 not in self._refused:
+                if 1 not in self._open:
+                    self.connect(1)
+                self._note(1, self._open[1], "data", build("NULL", 0, self.setup.account, stamp=self.now()))
+        super().step()
 
 
 class NobodyHome(Panel):

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 from conftest import Farend
 from crccheck.crc import Crc16Arc
-from panel_mutants import BROKEN, KEY, Broken, IgnoresNak, NobodyHome
+from panel_mutants import BROKEN, KEY, Broken, IgnoresNak, NobodyHome, PollsBoth
 
 from protocols.premises import Premises, Route
 from protocols.seal import Key
@@ -107,6 +107,11 @@ def test_every_clock_that_follows_a_nak_is_right_again_at_the_end() -> None:
         stage = Stage(panel, panel.setup)
         list(run(list(chosen(CASES, ["clock"])), stage, go_on=lambda: False))
         assert abs(panel.premises.clock_error) < timedelta(seconds=2), broken.__name__
+
+
+def test_a_panel_may_poll_its_second_receiver_as_well() -> None:
+    found = played(PollsBoth(setup(), 2))
+    assert {one: result.why for one, result in found.items() if result.verdict in ("fails", "unclear")} == {}
 
 
 class Interrupted(Panel):

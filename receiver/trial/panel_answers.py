@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterator
 
-from protocols.exchange import following
 from receiver.trial.case import beside, fails, unclear
 from receiver.trial.panel_stage import FIRST, MOST_TRIES, SECOND, Message, Notes, Play, Stage, half, times
 from receiver.trial.stage import WRONG_KEY, spoiled
@@ -16,8 +15,8 @@ def _other(digits: str | None) -> str:
 
 
 def _next(to: Message) -> str:
-    """The number after a message's."""
-    return f"{following(to.frame.sequence or 0):04d}"
+    """The number of the message after it."""
+    return f"{to.following:04d}"
 
 
 # Answers that must not end the message: it was not acknowledged, so it must come again.
@@ -140,7 +139,7 @@ def _unasked(stage: Stage) -> Notes:
     if not places:
         beside("it closes the connection after each answer, so that nothing can come unasked")
     last = stage.events()[-1]
-    number = f"{following(last.frame.sequence or 0):04d}"
+    number = _next(last)
     stage.send(places[-1], stage.made(last, sequence=number), f"an ACK to {number}, which was not sent yet")
     then = stage.event()
     if then.frame.sequence_sent != number:

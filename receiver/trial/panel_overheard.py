@@ -4,7 +4,6 @@ from collections.abc import Callable
 from itertools import pairwise
 
 from protocols.dc09 import MESSAGES, same_number
-from protocols.exchange import following
 from protocols.values import Frame
 from receiver.trial.case import beside, fails
 from receiver.trial.panel_stage import Message, Notes, Play, Stage
@@ -61,7 +60,7 @@ def _range(frame: Frame) -> str | None:
 def _rises(stage: Stage) -> Notes:
     found = stage.at_least(2)
     for before, then in pairwise(found):
-        if then.frame.sequence != following(before.frame.sequence or 0) and before.frame.sequence != 9999:
+        if then.frame.sequence != before.following and before.frame.sequence != 9999:
             fails(f"number {before.frame.sequence_sent} was followed by {then.frame.sequence_sent}")
     return [f"{len(found)} messages, {found[0].frame.sequence_sent} to {found[-1].frame.sequence_sent}"]
 

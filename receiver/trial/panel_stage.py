@@ -13,7 +13,7 @@ from typing import Any, NamedTuple, NoReturn, TypeVar
 
 from protocols.dc09 import decode, write_stamp
 from protocols.envelope import Piece, Reader, read_all
-from protocols.exchange import answer
+from protocols.exchange import answer, following
 from protocols.seal import Key, PadSource, padding, seal
 from protocols.values import Frame
 from receiver.trial.case import Trace, beside, fails, unclear
@@ -70,6 +70,11 @@ class Message(NamedTuple):
     def poll(self) -> bool:
         return self.frame.token == "NULL"
 
+    @property
+    def following(self) -> int:
+        """The number of the message after it."""
+        return following(self.frame.sequence or 0)
+
 
 def same(one: Message, other: Message) -> bool:
     """Whether two are the same message: token, account, number and data, whatever the stamp and the padding."""
@@ -115,6 +120,7 @@ class Stage:
         self.alone = False  # nobody is asked any more
         self.before_nak: int | None = None  # how much was heard before our first NAK: its clock as it came to us
         self.clock_moved = False  # a NAK may have set the panel's clock wrong
+        self._touched = False  # a NAK with a wrong time was sent, some time
         self._owed: Message | None = None  # the event that still lacks its answer
         self._readers: dict[int, Reader] = {}
         self._coming: deque[Message] = deque()
@@ -158,12 +164,18 @@ class Stage:
                 continue
             off = (frame.stamp - arrival.now.replace(microsecond=0)).total_seconds() if frame.stamp else None
             message = Message(arrival.ear, arrival.connection, arrival.udp, frame, arrival.tick, off)
-            if off is not None and abs(off) < OFF_SECONDS:
-                self.clock_moved = False
+            self._look_at_clock(frame, off)
             if not message.poll:
                 self._owed = message
             self.heard.append(message)
             self._coming.append(message)
+
+    def _look_at_clock(self, frame: Frame, off: float | None) -> None:
+        """Whether the panel's clock is where it was, or right: by a stamp that is new, not by the bytes of a repeat."""
+        if off is None or not self._touched or any(one.frame.raw == frame.raw for one in self.heard):
+            return
+        own = next((one.off for one in self.heard if one.off is not None), 0.0)
+        self.clock_moved = min(abs(off), abs(off - own)) >= OFF_SECONDS
 
     def again(self, first: Message, seconds: float | None = None) -> Message | None:
         """The same message once more, None where it does not come. Everything else is answered meanwhile."""
@@ -292,7 +304,7 @@ class Stage:
     def nak(self, to: Message, off: float, *, crc: str = "right") -> None:
         """A NAK that says our time, and so many seconds more. `off` other than 0 sets a right panel's clock wrong."""
         if off:
-            self.clock_moved = True
+            self.clock_moved = self._touched = True
         if self.before_nak is None:
             self.before_nak = len(self.heard)
         now = self.ears.now() + timedelta(seconds=off)

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from itertools import pairwise
 from statistics import fmean, median, pstdev
-from typing import NamedTuple
+from typing import NamedTuple, NoReturn
 
 from protocols.exchange import following
 from receiver.trial.case import beside, fails, unclear
@@ -20,7 +20,7 @@ from receiver.trial.panel_stage import (
     Stage,
     half,
     times,
-)  # fmt: skip
+)
 
 MOST_OPENED = 20  # connections in ten seconds to a receiver that closes them all; tries that each get a NAK
 
@@ -130,12 +130,12 @@ def _ends(stage: Stage) -> Notes:
 
 def _late(stage: Stage) -> Notes:
     first = stage.event()
-    half = stage.setup.wait / 2
-    if (sooner := stage.again(first, half)) is not None:
+    late = stage.setup.wait / 2
+    if (sooner := stage.again(first, late)) is not None:
         stage.ack(sooner)
         beside(f"it does not wait so long: it sent again after {sooner.tick - first.tick:.1f} s (--wait)")
-    stage.ack(first, f"late, after {half:g} s")
-    stage.must_rest(first, f"the ACK came late, after {half:g} s, and was right")
+    stage.ack(first, f"late, after {late:g} s")
+    stage.must_rest(first, f"the ACK came late, after {late:g} s, and was right")
     return None
 
 
@@ -324,7 +324,7 @@ def _closed_turns(stage: Stage) -> Notes:
 
 def _wrong_turns(stage: Stage) -> Notes:
     def answer(again: Message) -> None:
-        stage.send(again, stage.made(again, sequence=f"{following(again.frame.sequence or 0):04d}"), "the wrong number")
+        stage.send(again, stage.made(again, sequence=f"{again.following:04d}"), "the wrong number")
 
     return _turn_from(stage, answer, "answered with wrong numbers")
 
@@ -335,7 +335,7 @@ def _one_count(stage: Stage) -> Notes:
     if not pairs:
         beside("each message was tried at the first receiver first, so there is no other count to be seen")
     for one, then in pairs:
-        if then.frame.sequence != following(one.frame.sequence or 0):
+        if then.frame.sequence != one.following:
             fails(
                 f"number {one.frame.sequence_sent} to {RECEIVERS[one.ear]} was followed by "
                 f"{then.frame.sequence_sent} to {RECEIVERS[then.ear]}"
@@ -378,8 +378,7 @@ def _refused(stage: Stage, seconds: Callable[[Setup], float]) -> Notes:
     first = stage.event()
     everyone = range(stage.ears.count)
     stage.refuse(*everyone)
-    for _ in stage.pass_time(seconds(stage.setup)):
-        pass
+    stage.pass_time(seconds(stage.setup))
     for ear in everyone:
         stage.ears.listen(ear, True)
     again = stage.again(first, stage.setup.later)
@@ -394,15 +393,22 @@ def _refused(stage: Stage, seconds: Callable[[Setup], float]) -> Notes:
 
 
 def _watched(stage: Stage) -> list[Message]:
-    """Everything while five polls come and all is answered at once."""
+    """Everything to one receiver while five polls come to it and all is answered at once.
+
+    The first receiver, unless the panel polls the second one alone: it may poll both, each in its own time.
+    """
     every = stage.promised()
     found = [stage.poll()]
     stage.ack(found[0])
     deadline = stage.tick() + 5 * every + stage.setup.limit
-    while sum(one.poll for one in found) < 5 and (message := stage.next(deadline - stage.tick())) is not None:
+    while sum(one.poll and one.ear == FIRST for one in found) < 5:
+        message = stage.next(deadline - stage.tick())
+        if message is None:
+            break
         stage.ack(message)
         found.append(message)
-    return found
+    ear = FIRST if any(one.poll and one.ear == FIRST for one in found) else SECOND
+    return [one for one in found if one.ear == ear]
 
 
 def _seen_polls(stage: Stage) -> list[Message]:
@@ -439,7 +445,7 @@ def _polls_apart(stage: Stage) -> Notes:
     then = stage.event()
     stage.ack(then)
     before = stage.events()[-2] if stage.events()[-1] is then else before
-    if then.frame.sequence != following(before.frame.sequence or 0):
+    if then.frame.sequence != before.following:
         fails(
             f"number {before.frame.sequence_sent}, polls, number {then.frame.sequence_sent}: polls stay out of the count"
         )
@@ -499,7 +505,7 @@ def _first_stamped(stage: Stage) -> tuple[Message, float]:
     return first, stage.need_stamp(first)
 
 
-def _not_so(stage: Stage, why: str) -> None:
+def _not_so(stage: Stage, why: str) -> NoReturn:
     """A NAK answers sealed messages (5.5.3.2); what a panel in clear makes of it is not written."""
     if stage.setup.key:
         fails(why)
@@ -512,7 +518,6 @@ def _follows(stage: Stage, off: float) -> Notes:
     again = stage.again(first)
     if again is None:
         _not_so(stage, f"after the NAK the message did not come again within {stage.setup.limit:g} s")
-        return None
     moved = again.off
     stage.nak(again, 0)
     right = stage.again(first, stage.setup.later)
@@ -533,7 +538,6 @@ def _nak_again(stage: Stage) -> Notes:
     again = stage.again(first)
     if again is None:
         _not_so(stage, f"after a NAK with the true time the message did not come again within {stage.setup.limit:g} s")
-        return None
     stage.ack(again)
     return [f"it came again after {again.tick - first.tick:.1f} s"]
 
