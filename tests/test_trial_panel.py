@@ -25,7 +25,7 @@ from protocols.seal import Key
 from receiver.outgoing import Outgoing
 from receiver.trial import of_panel
 from receiver.trial.case import Case, Result, chosen
-from receiver.trial.ears import Place, Sockets
+from receiver.trial.ears import Place, Ports
 from receiver.trial.imagined import Panel, rehearse
 from receiver.trial.of_panel import CASES, run
 from receiver.trial.panel_stage import Setup, Stage
@@ -245,7 +245,7 @@ def test_over_real_sockets_a_right_panel_holds_as_well(kind: str) -> None:
         return nullcontext()
 
     short = Setup("4471", KEY, wait=0.3, patience=5.0, least=0.2, most=2.0, later=5.0, still=0.1)
-    ears = Sockets([Place(ear, "127.0.0.1", 0, kind == "udp") for ear in (0, 1)], asking)
+    ears = Ports([Place(ear, "127.0.0.1", 0, kind == "udp") for ear in (0, 1)], asking)
     try:
         targets = [(place.host, place.port) for place in ears.places]
         with premises_on(targets, kind, key=KEY, wait_seconds=0.3, pause_seconds=0.5, paths=(Route(),)) as act:
@@ -261,7 +261,7 @@ def test_over_real_sockets_a_right_panel_holds_as_well(kind: str) -> None:
 def test_a_command_can_stand_in_for_the_person_and_reports_are_written(tmp_path: Path, inside: Farend) -> None:
     """`--do`, `--report`, `--junit`, `--json` in one go, over real sockets; the panel looks for a file that is touched."""
     touched, page, xml = tmp_path / "now", tmp_path / "trial.html", tmp_path / "trial.xml"
-    door = Sockets([Place(0, "127.0.0.1", 0)], lambda words, seconds: nullcontext())
+    door = Ports([Place(0, "127.0.0.1", 0)], lambda words, seconds: nullcontext())
     port = door.places[0].port
     door.shut()
     done = threading.Event()
@@ -295,7 +295,20 @@ def test_a_command_can_stand_in_for_the_person_and_reports_are_written(tmp_path:
 
 
 def test_on_the_command_line_nobody_coming_is_one_not_two_and_no_hang(inside: Farend) -> None:
-    ended = inside("trial", "panel", "--account", "4471", "--tcp", "0", "--patience", "1", "--only", "retries/ends")
+    ended = inside(
+        "trial",
+        "panel",
+        "--account",
+        "4471",
+        "--tcp",
+        "0",
+        "--patience",
+        "1",
+        "--wait",
+        "0.1",
+        "--only",
+        "retries/ends",
+    )
     assert ended.code == 1
     assert "nobody did what was asked within 1 s" in ended.err
     assert "was not answered clearly" in ended.out.decode()
@@ -308,7 +321,7 @@ def test_on_the_command_line_nobody_coming_is_one_not_two_and_no_hang(inside: Fa
         (("--account", "44", "--tcp", "0"), "3 to 16 hex digits"),
         (("--account", "4471"), "--tcp PORT or --udp PORT"),
         (("--account", "4471", "--tcp", "70000"), "--tcp"),
-        (("--account", "4471", "--tcp", "192.0.2.7:12009"), "the ports cannot be listened on"),
+        (("--account", "4471", "--tcp", "192.0.2.7:12009"), "no receiver can be here: TCP 192.0.2.7:12009"),
         (("--account", "4471", "--tcp", "0", "--only", "nothing/*"), "no case fits"),
         (("--account", "4471", "--tcp", "0", "--do", "no-such-command"), "no such command"),
         (("--account", "4471", "--tcp", "0", "--key", "12"), "--key"),

@@ -15,7 +15,7 @@ import typer
 from protocols.values import legible
 from receiver.record import software
 from receiver.trial.case import Case, chosen
-from receiver.trial.ears import RECEIVERS, Place, Sockets
+from receiver.trial.ears import RECEIVERS, Place, Ports
 from receiver.trial.imagined import rehearse
 from receiver.trial.of_panel import CASES, run
 from receiver.trial.panel_stage import Setup, Stage
@@ -72,15 +72,15 @@ def panel(
         stop(f"--account {account or 'N'}: say the panel's account, 3 to 16 hex digits")
     if tcp is None and udp is None:
         stop("--tcp PORT or --udp PORT: say where the panel's first receiver is to be")
-    setup = Setup(account, key_from(key), poll_seconds, wait, tries, patience, act)
+    setup = Setup(account, key_from(key), poll_seconds, wait, tries, patience, act, still=min(1.5, wait))
     outlet = Outlet(report, junit, as_json)
     command = _command(do)
     places = [_place(0, tcp, "--tcp"), _place(0, udp, "--udp", udp=True), _place(1, second, "--second")]
     person = Person(command)
     try:
-        ears = Sockets([place for place in places if place], person.asking)
+        ears = Ports([place for place in places if place], person.asking)
     except OSError as error:
-        stop(f"the ports cannot be listened on: {error.strerror or error}")
+        stop(f"no receiver can be here: {error.strerror or error}")
     with ExitStack() as stack:
         stack.callback(ears.shut)
         where = [f"{RECEIVERS[place.ear]} on {place}" for place in ears.places]

@@ -71,10 +71,10 @@ class Place(NamedTuple):
         return f"{'UDP' if self.udp else 'TCP'} {host}:{self.port}"
 
 
-class Sockets:
-    """Ears on real ports. OSError where a port cannot be had; port 0 takes a free one (see `places`).
+class Ports:
+    """Ears on real ports; port 0 takes a free one (see `places`). `asking` is how the person is told.
 
-    `asking` is how the person is told.
+    OSError, with the place in its words, where a port cannot be had.
     """
 
     def __init__(self, places: Sequence[Place], asking: Callable[[str, float], AbstractContextManager[None]]) -> None:
@@ -86,7 +86,13 @@ class Sockets:
         self._connections = 0
         self.asking = asking
         self.count = 1 + max(place.ear for place in places)
-        self.places = [self._open(place) for place in places]
+        self.places: list[Place] = []
+        try:
+            for place in places:
+                self.places.append(self._open(place))
+        except OSError as error:
+            self.shut()
+            raise OSError(error.errno, f"{place}: {error.strerror or error}") from error
 
     def now(self) -> datetime:
         return datetime.now(UTC)
