@@ -2,7 +2,7 @@
 
 import typer
 
-from tools import trial_compare, trial_receiver
+from tools import trial_compare, trial_panel, trial_receiver
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -11,4 +11,5 @@ app = typer.Typer(
     "Example: farend trial receiver 127.0.0.1:12009 --account 4471 --report trial.html",
 )
 app.command("receiver")(trial_receiver.receiver)
+app.command("panel")(trial_panel.panel)
 app.command("compare")(trial_compare.compare)

@@ -1,12 +1,15 @@
 """What the commands that run a trial share: verdicts told as they fall, reports written, the exit code."""
 
+import sys
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, Task, TextColumn, TimeElapsedColumn
+from rich.prompt import Confirm
 from rich.text import Text
 
 from receiver.trial.case import WORDS, Case, Result
@@ -41,7 +44,7 @@ class Outlet:
     @contextmanager
     def watching(self, total: int) -> Iterator["Bar"]:
         """A progress bar on a terminal, for as long as the trial runs."""
-        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+        columns = (TextColumn("{task.description}"), BarColumn(), _Amount(), TimeElapsedColumn())
         with Progress(*columns, console=TALK, transient=True, disable=not TALK.is_terminal) as progress:
             yield Bar(self, progress, total)
 
@@ -63,8 +66,16 @@ class Outlet:
         return 0 if whole else 1
 
 
+class _Amount(MofNCompleteColumn):
+    """How many cases of how many; of what somebody is asked to do, the seconds that are left for it."""
+
+    def render(self, task: Task) -> Text:
+        until = task.fields.get("until")
+        return super().render(task) if until is None else Text(f"{max(until - time.monotonic(), 0):.0f} s left")
+
+
 class Bar:
-    """Tells each verdict as it falls."""
+    """Tells each verdict as it falls, and a person what to do."""
 
     def __init__(self, outlet: Outlet, progress: Progress, total: int) -> None:
         self._outlet, self._progress = outlet, progress
@@ -81,6 +92,32 @@ class Bar:
             said = Text(f"{result.case.id} ({result.case.clause}) ", style="bold")
             said.append(f"{WORDS[result.verdict]}: {result.why}", style="not bold")
             TALK.print(said, soft_wrap=True)
+
+    @contextmanager
+    def asking(self, words: str, seconds: float) -> Iterator[None]:
+        """Tell somebody what to do, with a bell and a countdown on a terminal, for as long as it is waited for."""
+        if not TALK.is_terminal:
+            TALK.print(f"NOW, within {seconds:g} s: {words}", markup=False, soft_wrap=True)
+            yield
+            return
+        TALK.bell()
+        task = self._progress.add_task(f"NOW: {words}", total=None, until=time.monotonic() + seconds)
+        try:
+            yield
+        finally:
+            self._progress.remove_task(task)
+
+    def confirm(self, question: str) -> bool:
+        """Ask yes or no on a terminal; elsewhere nobody can answer, and it is no."""
+        if not (TALK.is_terminal and sys.stdin and sys.stdin.isatty()):
+            return False
+        self._progress.stop()
+        try:
+            return Confirm.ask(question, console=TALK, default=True)
+        except EOFError:
+            return False
+        finally:
+            self._progress.start()
 
 
 def before(lines: Sequence[str]) -> None:

@@ -110,7 +110,7 @@ class Trace:
     def seconds(self) -> float:
         return self._tick() - self._began
 
-    def note(self, connection: int, way: Any, data: bytes = b"", words: str = "", key: Any = None) -> None:
+    def add(self, connection: int, way: Any, data: bytes = b"", words: str = "", key: Any = None) -> None:
         """Keep one thing that passed."""
         self.messages += way == "sent"
         if len(self.passed) < MOST_PASSED:

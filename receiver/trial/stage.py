@@ -152,7 +152,7 @@ class Stage:
         return talk
 
     def sleep(self, seconds: float) -> None:
-        self.trace.note(0, "waited", words=f"{seconds:g} s")
+        self.trace.add(0, "waited", words=f"{seconds:g} s")
         self.link.sleep(seconds)
 
     def close(self) -> None:
@@ -225,7 +225,7 @@ class Talk:
         self._reader, self._pieces = Reader(), deque[Piece]()
         self.closed = False  # by either side
         self.answered = False  # since it was opened
-        self._stage.trace.note(self.number, "opened")
+        self._stage.trace.add(self.number, "opened")
 
     def anew(self) -> None:
         """A new connection in place of this one."""
@@ -245,7 +245,7 @@ class Talk:
         data, key = (said.data, said.known.key) if isinstance(said, Said) else (said, self._any_key())
         if self.closed:
             raise EOFError("the receiver had closed the connection")
-        self._stage.trace.note(self.number, "sent", data, words, key)
+        self._stage.trace.add(self.number, "sent", data, words, key)
         try:
             self.line.send(data)
         except OSError:
@@ -277,10 +277,10 @@ class Talk:
         except TimeoutError:
             raise
         except (EOFError, OSError):
-            self._stage.trace.note(self.number, "lost")
+            self._stage.trace.add(self.number, "lost")
             self.closed = True
             raise
-        self._stage.trace.note(self.number, "got", data, key=self._any_key())
+        self._stage.trace.add(self.number, "got", data, key=self._any_key())
         self._pieces.extend(self._reader.feed(data))
         if self._stage.kind == "udp":
             self._pieces.extend(self._reader.close())
@@ -409,17 +409,17 @@ class Talk:
 
     def finish(self) -> None:
         """Close our half."""
-        self._stage.trace.note(self.number, "finished")
+        self._stage.trace.add(self.number, "finished")
         self.line.finish()
 
     def abort(self) -> None:
-        self._stage.trace.note(self.number, "closed", words="with a reset")
+        self._stage.trace.add(self.number, "closed", words="with a reset")
         self.closed = True
         self.line.abort()
 
     def close(self) -> None:
         if not self.closed:
-            self._stage.trace.note(self.number, "closed")
+            self._stage.trace.add(self.number, "closed")
             self.closed = True
         self.line.close()
 

@@ -1,0 +1,334 @@
+"""The trial of a panel: a right panel holds, and for each case there is a panel that gets one thing wrong and is caught.
+
+No panel here is anybody's: all are this project's own premises, right or broken on purpose. Figures of waits and tries are
+from memory of DC-09, as the cases say.
+"""
+
+import asyncio
+import re
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conftest import Farend
+from crccheck.crc import Crc16Arc
+from panel_mutants import BROKEN, KEY, Broken, IgnoresNak, NobodyHome, PollsBoth
+
+from protocols.premises import Premises, Route
+from protocols.seal import Key
+from receiver.outgoing import Outgoing
+from receiver.trial import of_panel
+from receiver.trial.case import Case, Result, chosen
+from receiver.trial.ears import Place, Ports
+from receiver.trial.imagined import Panel, rehearse
+from receiver.trial.of_panel import CASES, run
+from receiver.trial.panel_stage import Setup, Stage
+from receiver.trial.report import read
+
+POLLS = 30.0
+
+
+def setup(key: Key | None = None, polls: float | None = POLLS) -> Setup:
+    return Setup("4471", key, polls)
+
+
+def played(panel: Panel, cases: Sequence[Case[Stage]] = CASES) -> dict[str, Result]:
+    """What became of each case."""
+    return {one.case.id: one for one in run(cases, Stage(panel, panel.setup), go_on=lambda: False)}
+
+
+def test_there_are_cases_enough_and_each_can_be_told_to_a_person() -> None:
+    assert len(CASES) >= 40
+    assert len({case.id for case in CASES}) == len(CASES)
+    assert {case.id for case in CASES} == set(of_panel._PLAYS), "each play has its words"
+    for case in CASES:
+        assert case.does.endswith("."), case.id
+        assert case.must.endswith("."), case.id
+        assert case.id == case.id.lower()
+        assert case.id.count("/") == 1
+
+
+@pytest.mark.parametrize("key", [None, KEY, Key(bytes(24)), Key(bytes(32))], ids=["clear", "128", "192", "256"])
+@pytest.mark.parametrize("receivers", [1, 2], ids=["one", "two"])
+@pytest.mark.parametrize("polls", [None, POLLS], ids=["quiet", "polls"])
+@pytest.mark.parametrize("keeps", [True, False], ids=["keeps", "hangs-up"])
+def test_a_right_panel_holds_in_every_case_that_applies(
+    key: Key | None, receivers: int, polls: float | None, keeps: bool
+) -> None:
+    panel = Panel(setup(key, polls), receivers, sequence=9990)
+    panel.keeps = keeps
+    found = played(panel)
+    wrong = {one: result.why for one, result in found.items() if result.verdict in ("fails", "unclear")}
+    assert wrong == {}
+    beside = {one for one, result in found.items() if result.verdict == "not-applicable"}
+    due = {one for one in found if one.startswith("polls/") and not polls}
+    due |= {one for one in found if one.startswith("second/") and receivers < 2}
+    due |= {one for one in found if one.startswith("encryption/") and not key} | (
+        {"polls/sealed"} if not key else set()
+    )
+    due |= {"second/comes-back"} if not polls else set()
+    due |= {f"replies/{one}" for one in ("in-clear", "other-key", "without-stamp", "illegal-padding") if not key}
+    due |= {"retries/same-bytes", "replies/sealed-to-clear"} if key else set()
+    due |= {"replies/unasked"} if not keeps else set()
+    assert beside == due, "nothing else is left out"
+
+
+@pytest.fixture(scope="module")
+def matrix() -> dict[str, dict[str, Result]]:
+    """What each broken panel came to in each case."""
+    return {one.__name__: played(one(setup(KEY if one.sealed else None))) for one in BROKEN}
+
+
+def test_every_case_fails_some_broken_panel(matrix: dict[str, dict[str, Result]]) -> None:
+    """A case that no broken panel fails would be a case that cannot fail."""
+    caught = {case.id: [name for name, found in matrix.items() if found[case.id].verdict == "fails"] for case in CASES}
+    width = max(map(len, caught))
+    for case, names in caught.items():
+        print(f"{case:{width}}  {len(names):2}  {' '.join(names[:6])}{' …' if len(names) > 6 else ''}")
+    assert [case for case, names in caught.items() if not names] == []
+
+
+@pytest.mark.parametrize("broken", BROKEN, ids=lambda one: one.__name__)
+def test_every_broken_panel_is_caught(broken: type[Broken], matrix: dict[str, dict[str, Result]]) -> None:
+    assert any(one.verdict in ("fails", "unclear") for one in matrix[broken.__name__].values()), broken.__doc__
+
+
+def test_every_clock_that_follows_a_nak_is_right_again_at_the_end() -> None:
+    for broken in BROKEN:
+        panel = broken(setup(KEY if broken.sealed else None))
+        if broken.__name__ in ("LocalTime", "SlowClock", "Creeps"):
+            continue  # wrong before
+        stage = Stage(panel, panel.setup)
+        list(run(list(chosen(CASES, ["clock"])), stage, go_on=lambda: False))
+        assert abs(panel.premises.clock_error) < timedelta(seconds=2), broken.__name__
+
+
+def test_a_panel_may_poll_its_second_receiver_as_well() -> None:
+    found = played(PollsBoth(setup(), 2))
+    assert {one: result.why for one, result in found.items() if result.verdict in ("fails", "unclear")} == {}
+
+
+class Interrupted(Panel):
+    """Somebody presses Ctrl-C as soon as a NAK has moved the clock."""
+
+    pressed = False
+
+    def arrived(self, seconds: float) -> Any:
+        if not self.pressed and abs(self.premises.clock_error) > timedelta(seconds=60):
+            self.pressed = True
+            raise KeyboardInterrupt
+        return super().arrived(seconds)
+
+
+def test_a_trial_that_is_broken_off_leaves_the_clock_right() -> None:
+    panel = Interrupted(setup(KEY))
+    with pytest.raises(KeyboardInterrupt):
+        played(panel, list(chosen(CASES, ["clock/nak-ahead"])))
+    assert panel.pressed
+    assert abs(panel.premises.clock_error) < timedelta(seconds=2)
+
+
+def test_where_nobody_is_at_the_panel_the_trial_ends_soon_and_says_so() -> None:
+    panel = NobodyHome(setup(polls=None))
+    asked = []
+    stage = Stage(panel, panel.setup)
+    found = list(run(CASES, stage, go_on=lambda: bool(asked.append(True))))
+    assert asked == [True], "asked once"
+    assert len(stage.asks) == 2
+    assert panel.seconds < 5 * stage.setup.patience
+    assert {one.verdict for one in found} == {"unclear", "not-applicable"}
+    assert found[0].why.startswith("nobody did what was asked within 60 s")
+
+
+def test_without_a_person_polls_are_tried_all_the_same() -> None:
+    found = played(NobodyHome(setup()))
+    held = {one for one, result in found.items() if result.verdict == "holds"}
+    assert {"polls/come", "polls/form", "polls/sequence-0000", "polls/unanswered", "polls/refused"} <= held
+
+
+def test_what_is_announced_is_what_a_right_panel_is_asked() -> None:
+    panel = Panel(setup(KEY), 2)
+    stage = Stage(panel, panel.setup)
+    list(run(CASES, stage))
+    effort = rehearse(CASES, setup(KEY), 2)
+    assert (effort.asked, effort.seconds) == (len(stage.asks), panel.seconds)
+    assert effort.asked < len(CASES) / 2, "the person is asked for less than one message in two cases"
+
+
+def test_what_was_played_once_and_is_judged_twice_stands_in_both_exchanges() -> None:
+    found = played(Panel(setup()), list(chosen(CASES, ["retries/same-message", "retries/wait"])))
+    first, second = found.values()
+    assert [one.data for one in second.passed] == [one.data for one in first.passed][: len(second.passed)]
+    assert len([one for one in second.passed if one.way == "got"]) >= 3
+
+
+def test_a_panel_that_ignores_naks_is_not_clearly_wrong_where_it_reports_in_clear() -> None:
+    """5.5.3.2 is about sealed messages."""
+    found = played(IgnoresNak(setup()), list(chosen(CASES, ["clock/nak-ahead"])))
+    assert found["clock/nak-ahead"].verdict == "unclear"
+
+
+def answered(case: str) -> bytes:
+    """What the trial answers first in a case, to a sealed message."""
+    (result,) = played(Panel(setup(KEY, None)), list(chosen(CASES, [case]))).values()
+    return next(one.data for one in result.passed if one.way == "sent")
+
+
+@pytest.mark.parametrize(
+    ("case", "crc", "opens"),
+    [
+        ("message/ends-with-ack", True, True),
+        ("replies/wrong-crc", False, True),
+        ("replies/wrong-sequence", True, True),
+        ("replies/other-key", True, False),
+        ("replies/in-clear", True, False),
+    ],
+)
+def test_answers_are_right_and_wrong_by_other_hands_than_ours(case: str, crc: bool, opens: bool) -> None:
+    """CRC: `crccheck`. Seal: the `openssl` command, AES-128 in CBC, zero initial vector, no padding of its own."""
+    raw = answered(case)
+    body = raw[9:-1]
+    assert (Crc16Arc.calc(body) == int(raw[1:5], 16)) is crc
+    assert len(body) == int(raw[5:9], 16)
+    inside = body.partition(b"[")[2].decode()
+    sealed = bytes.fromhex(inside) if inside != "]" else b""
+    command = ["openssl", "enc", "-d", "-aes-128-cbc", "-nopad", "-K", bytes(range(16)).hex(), "-iv", "00" * 16]
+    opened = subprocess.run(command, input=sealed, capture_output=True, check=False).stdout if sealed else b""
+    assert bool(re.fullmatch(rb"[^\[\]|]{1,16}\|\]_\d\d:\d\d:\d\d,\d\d-\d\d-\d{4}", opened, re.S)) is opens
+
+
+# Over real sockets
+
+
+@contextmanager
+def premises_on(targets: list[tuple[str, int]], kind: Any = "tcp", **habits: Any) -> Iterator[Callable[[], None]]:
+    """Real premises on real sockets in a thread; what is given opens and closes a zone there."""
+    loop = asyncio.new_event_loop()
+    premises = Premises("4471", receivers=len(targets), **habits)
+    outgoing = Outgoing(premises, targets, {"": kind})
+    task = loop.create_task(outgoing.run())
+    thread = threading.Thread(target=lambda: loop.run_until_complete(asyncio.wait([task])))
+    thread.start()
+
+    def act() -> None:
+        premises.say("ADM-CID", "1130 01 015")
+        premises.say("ADM-CID", "3130 01 015")
+        outgoing.look()
+
+    try:
+        yield lambda: loop.call_soon_threadsafe(act) and None
+    finally:
+        loop.call_soon_threadsafe(task.cancel)
+        thread.join()
+        loop.run_until_complete(loop.shutdown_asyncgens())
+        loop.close()
+
+
+QUICK = [
+    "retries/ends", "replies/wrong-crc", "replies/in-clear", "replies/trickle", "connection/closed-unanswered",
+    "second/refused", "clock/nak-ahead", "message/envelope", "encryption/opens",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", ["tcp", "udp"])
+def test_over_real_sockets_a_right_panel_holds_as_well(kind: str) -> None:
+    acts: list[Callable[[], None]] = []
+
+    def asking(words: str, seconds: float) -> Any:
+        acts[0]()
+        return nullcontext()
+
+    short = Setup("4471", KEY, wait=0.3, patience=5.0, least=0.2, most=2.0, later=5.0, still=0.1)
+    ears = Ports([Place(ear, "127.0.0.1", 0, kind == "udp") for ear in (0, 1)], asking)
+    try:
+        targets = [(place.host, place.port) for place in ears.places]
+        with premises_on(targets, kind, key=KEY, wait_seconds=0.3, pause_seconds=0.5, paths=(Route(),)) as act:
+            acts.append(act)
+            found = list(run(list(chosen(CASES, QUICK)), Stage(ears, short)))
+    finally:
+        ears.shut()
+    assert [(one.case.id, one.why) for one in found if one.verdict in ("fails", "unclear")] == []
+    beside = {one.case.id for one in found if one.verdict == "not-applicable"}
+    assert beside == (set() if kind == "tcp" else {"replies/trickle", "connection/closed-unanswered"})
+
+
+def test_a_command_can_stand_in_for_the_person_and_reports_are_written(tmp_path: Path, inside: Farend) -> None:
+    """`--do`, `--report`, `--junit`, `--json` in one go, over real sockets; the panel looks for a file that is touched."""
+    touched, page, xml = tmp_path / "now", tmp_path / "trial.html", tmp_path / "trial.xml"
+    door = Ports([Place(0, "127.0.0.1", 0)], lambda words, seconds: nullcontext())
+    port = door.places[0].port
+    door.shut()
+    done = threading.Event()
+    with premises_on([("127.0.0.1", port)], wait_seconds=0.3, pause_seconds=0.2) as act:
+
+        def watch() -> None:
+            while not done.is_set():
+                if touched.exists():
+                    touched.unlink()
+                    act()
+                time.sleep(0.02)
+
+        watcher = threading.Thread(target=watch)
+        watcher.start()
+        try:
+            ended = inside(
+                "trial", "panel", "--account", "4471", "--tcp", port, "--wait", "0.3", "--only", "message/[et]*",
+                "--only", "replies/wrong-account", "--do", f"touch {touched}", "--report", str(page), "--junit", str(xml),
+                "--json",
+            )  # fmt: skip
+        finally:
+            done.set()
+            watcher.join()
+    assert ended.code == 0, ended.err
+    *cases, head = ended.objects
+    assert (head["trial"], head["fails"], head["unclear"], head["complete"]) == ("panel", 0, 0, True)
+    assert "replies/wrong-account" in {case["case"] for case in cases}
+    assert len(read(page).cases) == len(cases)
+    assert 'name="wrong-account"' in xml.read_text()
+    assert "nothing that it reports comes to anybody else" in ended.err
+
+
+def test_on_the_command_line_nobody_coming_is_one_not_two_and_no_hang(inside: Farend) -> None:
+    ended = inside(
+        "trial",
+        "panel",
+        "--account",
+        "4471",
+        "--tcp",
+        "0",
+        "--patience",
+        "1",
+        "--wait",
+        "0.1",
+        "--only",
+        "retries/ends",
+    )
+    assert ended.code == 1
+    assert "nobody did what was asked within 1 s" in ended.err
+    assert "was not answered clearly" in ended.out.decode()
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (("--tcp", "0"), "--account"),
+        (("--account", "44", "--tcp", "0"), "3 to 16 hex digits"),
+        (("--account", "4471"), "--tcp PORT or --udp PORT"),
+        (("--account", "4471", "--tcp", "70000"), "--tcp"),
+        (("--account", "4471", "--tcp", "192.0.2.7:12009"), "no receiver can be here: TCP 192.0.2.7:12009"),
+        (("--account", "4471", "--tcp", "0", "--only", "nothing/*"), "no case fits"),
+        (("--account", "4471", "--tcp", "0", "--do", "no-such-command"), "no such command"),
+        (("--account", "4471", "--tcp", "0", "--key", "12"), "--key"),
+        (("--account", "4471", "--tcp", "0", "--report", "no/such/folder.html"), "--report"),
+    ],
+)
+def test_what_cannot_run_ends_with_two_and_says_why(given: tuple[str, ...], said: str, inside: Farend) -> None:
+    ended = inside("trial", "panel", *given)
+    assert ended.code == 2
+    assert said in ended.err
