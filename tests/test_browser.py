@@ -563,7 +563,7 @@ def wrong_with(page: Page) -> Iterator[str]:
     """
     for width in (1280, 390):
         page.set_viewport_size({"width": width, "height": 844})
-        for scheme, options in (("light", ALL_RULES), ("dark", COLOURS)):
+        for scheme, options in (("light", ALL_RULES), ("dark", COLOURS))[: 1 + (width == 390)]:  # colours know no width
             page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
             found = AXE.run(page, options=options)
             for one in found.response["violations"]:
