@@ -2,7 +2,7 @@
 
 import typer
 
-from tools import book, console, decode, demo, journal, listen, prove, rehearse, replay, request, send, watch
+from tools import book, console, decode, demo, journal, listen, prove, rehearse, replay, request, send, trial, watch
 from tools.common import CAUTION
 
 app = typer.Typer(
@@ -31,6 +31,7 @@ prove.app.command()(watch.watch)
 prove.app.command()(rehearse.rehearse)
 app.add_typer(prove.app, name="prove")
 app.add_typer(console.app, name="console")
+app.add_typer(trial.app, name="trial")
 
 
 def main() -> None:
