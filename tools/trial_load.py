@@ -11,15 +11,28 @@ from rich.box import SIMPLE
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 
+from protocols.seal import Key
 from receiver.book import to_toml
 from receiver.trial import load_driver, load_report
-from receiver.trial.load import KEEP, SECOND, Arrivals, Order, Run, account_numbers, population, schedule
-from receiver.trial.load_driver import Unreachable
+from receiver.trial.load import (
+    KEEP,
+    SECOND,
+    Order,
+    Run,
+    Schedule,
+    Sender,
+    account_numbers,
+    population,
+    schedule,
+)
+from receiver.trial.load_driver import Driver, Unreachable, Where
 from receiver.trial.load_report import Report
 from tools.common import CAUTION, OUT, TALK, key_from, key_place, print_json, stop, target
 
 MOST_ACCOUNTS = 100_000
+MOST_LATE = 600
 HABITS = {"keep": KEEP, "each": 1}
+WORDS = {"bad": "bad frames"}
 BOOKED = "A panel of a load, invented"
 
 
@@ -49,7 +62,8 @@ def load(
     ] = "keep",
     first: Annotated[str, typer.Option(metavar="ACCOUNT", help="The first account; the others follow it.")] = "100000",
     arrivals: Annotated[
-        str, typer.Option(metavar="poisson|even", help="At random moments, as panels do, or at even distances.")
+        Literal["poisson", "even"],
+        typer.Option(metavar="poisson|even", help="At random moments, as panels do, or at even distances."),
     ] = "poisson",
     udp: Annotated[bool, typer.Option("--udp", help="Over UDP.")] = False,
     late: Annotated[
@@ -79,11 +93,8 @@ def load(
     Example: farend trial load 127.0.0.1:12009 --accounts 500 --rate 1000 --for 30 --polls 0.3 --report load.html
     """
     habits = _habits(connections)
-    if arrivals not in ("poisson", "even"):
-        stop(f"--arrivals {arrivals!r} is neither poisson nor even")
-    if not late > 0:
-        stop("--late is a number of seconds above 0")
-    known: Arrivals = "poisson" if arrivals == "poisson" else "even"
+    if not 0 < late <= MOST_LATE:
+        stop(f"--late is a number of seconds above 0, up to {MOST_LATE}")
     keys = [secret for text in key or () if (secret := key_from(text))]
     if seed is None:
         seed = random.SystemRandom().randrange(10_000)
@@ -92,7 +103,7 @@ def load(
         if book_for:
             _write_book(book_for, numbers, [key_place(text) for text in key or ()])
             return
-        order = Order(accounts, rate, seconds, polls, repeats, bad, known, seed)
+        order = Order(accounts, rate, seconds, polls, repeats, bad, arrivals, seed)
     except ValueError as error:
         stop(str(error))
     if receiver_at is None:
@@ -102,61 +113,66 @@ def load(
             stop(f"{path}: there is no folder {path.parent}")
     plan = schedule(order)
     transport: Literal["tcp", "udp"] = "udp" if udp else "tcp"
-    words = {
-        "population": f"{_count(accounts, 'account')} {numbers[0]} to {numbers[-1]}, {_connections(habits)}"
-        f"{f', {keys[0].bits}-bit keys' if keys else ', in clear'}",
-        "messages": f"{_count(order.count, 'message')} in {seconds:g} s, {rate:,g} a second, "
-        f"{'at random moments' if known == 'poisson' else 'at even distances'}"
-        f" ({', '.join(f'{count:,} {name}' for name, count in plan.counts().items() if count)}; seed {seed})",
-        "caution": CAUTION,
-    }
+    words = _in_words(order, plan, numbers, habits, keys)
     TALK.print(CAUTION, style="dim", soft_wrap=True)
     TALK.print(f"to {receiver_at} over {transport.upper()}: {words['messages']}", markup=False, soft_wrap=True)
     TALK.print(f"as {words['population']}", markup=False, soft_wrap=True)
     host, port = target(receiver_at, target_is_mine)
     if not load_driver.raise_open_files(accounts):
         stop(f"{accounts:,} connections are more open files than this machine allows (ulimit -n)")
-    began = datetime.now(UTC)
-    run = Run(order, plan)
-    with Progress(
-        TextColumn("{task.description}"), BarColumn(), console=TALK, transient=True, auto_refresh=False
-    ) as bar:
-        task = bar.add_task("opening connections", total=order.count)
-
-        def told(left: int, answered: int) -> None:
-            bar.update(task, completed=left, description=f"{left:,} sent, {answered:,} answered", refresh=True)
-
-        try:
-            load_driver.Driver(
-                run,
-                population(numbers, keys, seed),
-                load_driver.look_up(host, port, transport),
-                habits=habits,
-                patience=round(late * SECOND),
-                echo=echo,
-                told=told,
-            ).go()
-        except (Unreachable, OSError) as error:
-            stop(f"{receiver_at} cannot be loaded over {transport.upper()}: {error}")
     asked: dict[str, Any] = {
-        "target": receiver_at, "transport": transport, "began": f"{began:%Y-%m-%dT%H:%M:%SZ}", "accounts": accounts,
-        "first": numbers[0], "last": numbers[-1], "connections": connections, "encrypted": bool(keys), "rate": rate,
-        "arrivals": known, "seed": seed, "late_s": late, "echo": echo,
+        "target": receiver_at, "transport": transport, "began": f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}",
+        "accounts": accounts, "first": numbers[0], "last": numbers[-1], "connections": connections,
+        "encrypted": bool(keys), "rate": rate, "arrivals": arrivals, "seed": seed, "late_s": late, "echo": echo,
     }  # fmt: skip
+    run = Run(order, plan)
+    try:
+        where = load_driver.look_up(host, port, transport)
+        _play(run, population(numbers, keys, seed), where, habits, late, echo)
+    except (Unreachable, OSError) as error:
+        stop(f"{receiver_at} cannot be loaded over {transport.upper()}: {error}")
     found = Report(run, late, asked, words)
-    for path, written in ((report, load_report.page), (picture, load_report.picture)):
-        if path:
-            try:
-                path.write_text(written(found))
-            except OSError as error:
-                stop(f"{path} cannot be written: {error.strerror}")
     if as_json:
         for one in found.slices:
             print_json(one.to_json())
         print_json(found.to_json())
     else:
         _show(found)
+    for file, written in ((report, load_report.page), (picture, load_report.picture)):
+        if file:
+            try:
+                file.write_text(written(found))
+            except OSError as error:
+                stop(f"{file} cannot be written: {error.strerror}")
     raise typer.Exit(0 if found.holds else 1)
+
+
+def _play(run: Run, senders: Sequence[Sender], where: Where, habits: Sequence[int], late: float, echo: bool) -> None:
+    """Play it, with a bar on a terminal that is drawn once a second: drawing makes messages late."""
+    columns = (TextColumn("{task.description}"), BarColumn())
+    with Progress(*columns, console=TALK, transient=True, auto_refresh=False, disable=not TALK.is_terminal) as bar:
+        task = bar.add_task("opening connections", total=run.order.count)
+
+        def told(left: int, answered: int) -> None:
+            bar.update(task, completed=left, description=f"{left:,} sent, {answered:,} answered", refresh=True)
+
+        patience = round(late * SECOND)
+        Driver(run, senders, where, habits=habits, patience=patience, echo=echo, told=told).go()
+
+
+def _in_words(
+    order: Order, plan: Schedule, numbers: Sequence[str], habits: Sequence[int], keys: Sequence[Key]
+) -> dict[str, str]:
+    """What will be done, for a person, before it is done."""
+    kinds = [f"{count:,} {WORDS.get(name, name)}" for name, count in plan.counts().items() if count]
+    moments = "at random moments" if order.arrivals == "poisson" else "at even distances"
+    sealed = f"{' and '.join(sorted({f'AES-{key.bits}' for key in keys}))} encrypted" if keys else "in clear"
+    return {
+        "population": f"{_count(len(numbers), 'account')} {numbers[0]} to {numbers[-1]}, {_connections(habits)}, {sealed}",
+        "messages": f"{_count(order.count, 'message')} in {order.seconds:g} s, {order.rate:,g} a second, {moments}"
+        f" ({', '.join(kinds)}; seed {order.seed})",
+        "caution": CAUTION,
+    }
 
 
 def _habits(text: str) -> list[int]:
@@ -181,7 +197,8 @@ def _count(count: int, what: str) -> str:
 
 def _write_book(path: Path, numbers: Sequence[str], keys: Sequence[str]) -> None:
     """An account book that knows the population."""
-    places = [f"file:{Path(one[5:]).absolute()}" if one.startswith("file:") else one for one in keys] or [None]
+    whole = [f"file:{Path(one[5:]).absolute()}" if one.startswith("file:") else one for one in keys]
+    places: list[str | None] = [*whole] or [None]
     entries = [
         to_toml("account", {"number": number, "name": BOOKED, "key": places[place % len(places)]})
         for place, number in enumerate(numbers)
@@ -211,9 +228,10 @@ def _show(found: Report) -> None:
     OUT.print(table)
     OUT.print("Of the messages due in each stretch that want an answer; a delay counts from when its message was due.")
     lag = load_report.figures(found.lag)
+    median, most = load_report.in_words(lag["p50"]), load_report.in_words(lag["p99"])
     OUT.print(
-        f"{found.offered_per_second:,.0f} offered and {found.answered_per_second:,.0f} answered a second; "
-        f"this client was {_ms(lag['p50'])} ms late itself at the median, {_ms(lag['p99'])} ms at the 99th percentile",
+        f"{found.wanting_per_second:,.0f} a second were due that want an answer, {found.answered_per_second:,.0f} answered; "
+        f"this client itself was {median} ms late at the median, {most} ms at the 99th percentile",
         soft_wrap=True,
     )
     whole = found.whole
@@ -234,10 +252,6 @@ def _cells(one: load_report.Slice) -> list[str]:
     return [
         f"{one.wanting / one.seconds:,.0f}",
         f"{one.answered / one.seconds:,.0f}",
-        *(_ms(delay[name]) for name in ("p50", "p99", "max")),
+        *(load_report.in_words(delay[name]) for name in ("p50", "p99", "max")),
         *(f"{count:,}" for count in (one.refused, one.late, one.lost, one.wrong)),
     ]
-
-
-def _ms(value: float | None) -> str:
-    return "–" if value is None else f"{value:,.2f}"

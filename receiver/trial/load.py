@@ -8,6 +8,7 @@ Times are nanoseconds since the load began.
 """
 
 import random
+import re
 from array import array
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -28,7 +29,8 @@ MOST_SAMPLES = 10  # of what was wrong, that are shown with their bytes
 KEEP = 0  # a habit: never open another connection; any other number is how many messages go over one
 
 MESSAGE, POLL, REPEAT, BAD = range(4)
-KINDS = ("messages", "polls", "repeats", "bad frames")
+KINDS = ("messages", "polls", "repeats", "bad")
+LONGEST = 7 * 24 * 3600  # seconds
 Arrivals = Literal["poisson", "even"]
 
 
@@ -49,12 +51,16 @@ class Order:
     seed: int = 0
 
     def __post_init__(self) -> None:
+        if not (0 < self.rate < MOST_MESSAGES and 0 < self.seconds <= LONGEST):
+            raise ValueError(
+                f"a load has a rate above 0 and lasts up to {LONGEST:,} s, not {self.rate:g} a second for {self.seconds:g} s"
+            )
         if not 1 <= self.count <= MOST_MESSAGES:
             raise ValueError(
                 f"{self.rate:g} a second for {self.seconds:g} s are {self.count:,} messages;"
                 f" a load has 1 to {MOST_MESSAGES:,}"
             )
-        if self.polls + self.repeats + self.bad > 1 + 1e-9:
+        if not self.polls + self.repeats + self.bad <= 1 + 1e-9:
             raise ValueError("the shares of polls, repeats and bad frames add up to more than 1")
 
     @property
@@ -87,7 +93,7 @@ def schedule(order: Order) -> Schedule:
         due = array("q", sorted(int(dice.random() * length) for _ in range(count)))
         panel = array("L", (int(dice.random() * order.accounts) for _ in range(count)))
     else:
-        due = array("q", (int(number / count * length) for number in range(count)))
+        due = array("q", (number * int(length) // count for number in range(count)))
         panel = array("L", (number % order.accounts for number in range(count)))
     ends = [round(share * count) for share in accumulate((order.polls, order.repeats, order.bad))]
     kind = (
@@ -110,7 +116,7 @@ def account_numbers(first: str, count: int) -> list[str]:
     ValueError where that many do not fit, or the first is no number of 3 to 16 hex digits.
     """
     base = 10 if first.isdecimal() else 16
-    if not 3 <= len(first) <= 16 or not first.isascii() or not first.isalnum():
+    if not re.fullmatch(r"[0-9A-Fa-f]{3,16}", first):
         raise ValueError(f"the first account {first!r} is no number of 3 to 16 hex digits")
     begin = int(first, base)
     if begin + count > base ** len(first):
@@ -274,7 +280,7 @@ class Conversation:
     def _stray(self, mark: bytes) -> str:
         if mark in self._bad:
             return "an answer to a frame whose CRC was wrong; no answer would have been right"
-        return f"no message waits for an answer with the sequence {mark.decode('latin-1')}"
+        return f"no message waits for an answer with the sequence {mark.decode('latin-1') or 'that it has'}"
 
 
 # What became of it

@@ -36,14 +36,14 @@ class Where(NamedTuple):
 
     family: int
     kind: Literal["tcp", "udp"]
-    address: tuple[str, int] | tuple[str, int, int, int]
+    address: tuple[str, int] | tuple[str, int, int, int]  # as IPv4 and IPv6 have it
 
 
 def look_up(host: str, port: int, kind: Literal["tcp", "udp"]) -> Where:
     """The address of a receiver. OSError where the name is not known."""
     stream = socket.SOCK_STREAM if kind == "tcp" else socket.SOCK_DGRAM
     family, _, _, _, address = socket.getaddrinfo(host, port, type=stream)[0]
-    return Where(family, kind, address)  # type: ignore[arg-type]  # as IPv4 and IPv6 have them
+    return Where(family, kind, address)  # type: ignore[arg-type]
 
 
 def raise_open_files(connections: int) -> bool:
@@ -111,7 +111,7 @@ class Driver:
             gc.enable()
             gc.unfreeze()
             for link in list(self._by_number.values()):
-                link.socket.close()
+                self._drop(link)
             self._poll.close()
 
     def _now(self) -> int:
@@ -237,42 +237,39 @@ class Driver:
     def _open_all(self) -> None:
         """Open, before the load begins, what panels keep open; at least the first, to know that somebody is there."""
         try:
-            one = self._socket()
-            one.settimeout(OPENING_SECONDS)
-            one.connect(self._where.address)
-            one.close()
+            self._connected(OPENING_SECONDS).close()
         except OSError as error:
             raise Unreachable(_words(error)) from None
         for panel in range(len(self._senders)):
             if self._habits[panel % len(self._habits)] == 1:
                 continue
             try:
-                one = self._socket()
-                one.settimeout(OPENING_SECONDS)
-                one.connect(self._where.address)
+                one = self._connected(OPENING_SECONDS)
             except OSError as error:
                 raise Unreachable(f"after {panel:,} connections no other could be opened: {_words(error)}") from None
             self._links[panel] = self._take(panel, one, opening=False)
 
     def _open(self, panel: int, now: int) -> Link | None:
         try:
-            one = self._socket()
-            one.setblocking(False)
-            try:
-                one.connect(self._where.address)
-                opening = False
-            except BlockingIOError:
-                opening = True
+            one = self._connected(0)
         except OSError as error:
             self._run.unopened.add(now, _words(error))
             return None
-        link = self._links[panel] = self._take(panel, one, opening)
+        link = self._links[panel] = self._take(panel, one, opening=not self._udp)
         return link
 
-    def _socket(self) -> socket.socket:
+    def _connected(self, seconds: float) -> socket.socket:
+        """A socket that is connected within so many seconds; at 0 it may still be connecting. OSError where it is not."""
         one = socket.socket(self._where.family, socket.SOCK_DGRAM if self._udp else socket.SOCK_STREAM)
-        if not self._udp:
-            one.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        try:
+            if not self._udp:
+                one.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            one.settimeout(seconds)
+            with contextlib.suppress(BlockingIOError):
+                one.connect(self._where.address)
+        except OSError:
+            one.close()
+            raise
         return one
 
     def _take(self, panel: int, one: socket.socket, opening: bool) -> Link:
@@ -308,6 +305,8 @@ class Driver:
     def _drop(self, link: Link) -> None:
         if self._by_number.get(link.fileno) is link:
             del self._by_number[link.fileno]
+            for one in link.conversation.ended():
+                self._run.heard(one, self._now())
             link.socket.close()  # which takes it out of the epoll, too
 
 

@@ -9,7 +9,7 @@ from importlib.resources import files
 from typing import Any, NamedTuple
 
 from hdrh.histogram import HdrHistogram
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
 from receiver.trial.load import ACK, BAD, DUH, NAK, SECOND, Run
@@ -92,20 +92,25 @@ class Slice:
 COUNTED = ("offered", "acknowledged", "nak", "duh", "late", "lost", "bad", "answered", "wrong", "broken", "unopened")
 
 
+def in_words(value: float | None) -> str:
+    """Milliseconds for a person, to three digits or to the whole millisecond."""
+    return "–" if value is None else f"{value:,.{2 if value < 10 else 1 if value < 100 else 0}f}"
+
+
 def figures(delays: HdrHistogram) -> dict[str, float | None]:
     """The percentiles that are told, and the longest."""
     return {f"p{one:g}": milliseconds(delays, one) for one in PERCENTILES} | {"max": milliseconds(delays, 100)}
 
 
 def slices(run: Run, late: float) -> list[Slice]:
-    """A load over time: ten to sixty slices, of a second each where it is as long as that. `late` is in seconds.
+    """A load over time: ten to sixty slices, of a second or less where it lasts a minute at most. `late` is in seconds.
 
     What was answered after the end stands in one more slice, unless it is next to nothing.
     """
     length = run.order.seconds
     if run.done < len(run.schedule.due):  # a person ended it
         length = max(run.schedule.due[run.done - 1] / SECOND if run.done else 0.0, 0.001)
-    parts = 10 * min(max(round(length / 10), 1), 6)
+    parts = 10 * min(max(math.ceil(length / 10), 1), 6)
     made = [Slice(length * number / parts, length * (number + 1) / parts) for number in range(parts)]
     last = max((due + delay for due, _, _, delay, _ in run.places() if delay >= 0), default=0) / SECOND
     if last > length + 0.1:
@@ -180,8 +185,9 @@ class Report:
         return not (whole.refused or whole.late or whole.lost or whole.wrong or self.interrupted)
 
     @property
-    def offered_per_second(self) -> float:
-        return self.whole.offered / self._length
+    def wanting_per_second(self) -> float:
+        """Messages a second that want an answer, as they were due."""
+        return self.whole.wanting / self._length
 
     @property
     def answered_per_second(self) -> float:
@@ -241,9 +247,9 @@ class Report:
             "what": "summary",
             **self.told,
             "seconds": self._length,
-            **run.schedule.counts(),
+            "scheduled": run.schedule.counts(),
             **{name: getattr(whole, name) for name in COUNTED},
-            "offered_per_s": round(self.offered_per_second, 1),
+            "offered_per_s": round(self.whole.offered / self._length, 1),
             "answered_per_s": round(self.answered_per_second, 1),
             "delay_ms": figures(whole.delays),
             "client_lag_ms": figures(self.lag),
@@ -372,14 +378,14 @@ def page(report: Report) -> str:
 
 
 def _fill(name: str, report: Report, **more: Any) -> str:
-    jinja = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     drawn = charts(report)
     size = {"left": LEFT, "right": WIDE - RIGHT, "top": TOP, "high": HIGH, "wide": WIDE, "each": EACH}
-    return jinja.from_string(_file(name)).render(
-        report=report, charts=drawn, size=size, figures=figures, tenths=in_tenths(report.slices), **more
+    return _template(name).render(
+        report=report, charts=drawn, size=size, figures=figures, ms=in_words, tenths=in_tenths(report.slices), **more
     )
 
 
 @cache
-def _file(name: str) -> str:
-    return files("receiver.trial").joinpath(name).read_text()
+def _template(name: str) -> Template:
+    jinja = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return jinja.from_string(files("receiver.trial").joinpath(name).read_text())
