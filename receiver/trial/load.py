@@ -270,7 +270,7 @@ class Conversation:
         if reply.token == "NAK":  # says no sequence: it must be meant for what has waited longest
             mark = next(iter(self._waiting), b"")
         waiting = self._waiting.get(mark)
-        sent = decode(waiting[0][2], self._key) if waiting else None
+        sent = decode(waiting[0][2]) if waiting else None  # its head alone is compared, which is never sealed
         found = belongs(reply, sent or reply)
         if found.word == "foreign" or waiting is None:
             why = found.why if sent or found.word == "foreign" else self._stray(mark)
