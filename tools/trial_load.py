@@ -218,11 +218,11 @@ def _write_book(path: Path, numbers: Sequence[str], keys: Sequence[str]) -> None
 def _show(found: Report) -> None:
     """The table and the sentences for a person."""
     table = Table(box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
-    for column in ("seconds", "due/s", "answered/s", "p50 ms", "p99 ms", "longest", "refused", "late", "lost", "wrong"):
+    for column in ("until s", "due/s", "answered/s", "p50 ms", "p99 ms", "longest", "refused", "late", "lost", "wrong"):
         table.add_column(column, justify="right")
     rows = load_report.in_tenths(found.slices)
     for one in rows:
-        table.add_row(f"{one.begin:.4g}–{one.end:.4g}", *_cells(one))
+        table.add_row(f"{one.end:.4g}", *_cells(one))
     table.add_section()
     table.add_row("all", *_cells(found.whole))
     OUT.print(table)
