@@ -7,6 +7,7 @@
     redis     redis-server that flushes each SET to the same disk before it answers, driven by redis-benchmark
     disk      how often this disk flushes 200 bytes
     decode    `farend decode --json` over a file
+    load      `farend trial load` against the echo, faster and faster: what the load's client can offer, answers checked
     supervision    what it takes to know of a million paths which are overdue, on a simulated clock
 
 Each connection has one message outstanding. Messages are openings by a user (no alarm, so nobody is told of them) from one
@@ -19,7 +20,6 @@ import gc
 import json
 import os
 import random
-import resource
 import select
 import shutil
 import signal
@@ -40,17 +40,18 @@ from pathlib import Path
 from typing import Any, NoReturn
 from urllib.parse import urlsplit
 
-from fastcrc.crc16 import arc
 from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table
 
 from protocols.dc09 import write_stamp
+from receiver.trial.load import framed
+from receiver.trial.load_driver import raise_open_files
 
 ROOT = Path(__file__).resolve().parent.parent
 HOST = "127.0.0.1"
 CONTENDERS = ("echo", "bench", "durable", "watched", "redis")
-NAMES = (*CONTENDERS, "disk", "decode", "supervision")
+NAMES = (*CONTENDERS, "disk", "decode", "load", "supervision")
 ACCOUNTS = 1000
 WARM_SECONDS = 0.3  # of load before the clock runs
 LONGEST = 30.0  # seconds a contender; a stamp made at the start still passes at the end
@@ -58,6 +59,7 @@ PATIENCE = 10.0  # seconds for a server to come up, or for the last answers
 POLL_SECONDS = 180  # that supervised paths promise, with a quarter of it as tolerance
 SIMULATED_SECONDS = 780  # whoever polls for the last time in the third round is due within it
 LOOK_SECONDS = 0.25  # as the bench looks
+LOADS = (1_000, 5_000, 10_000, 20_000, 30_000, 40_000, 60_000)  # messages a second; the last are beyond the echo
 PAGES = 2  # that are open in a browser, as it were, while a contender is watched
 RATIOS = (("durable", "redis"), ("durable", "bench"), ("bench", "echo"))
 
@@ -76,12 +78,7 @@ def messages(number: int) -> Iterator[Message]:
     for one in count():
         head = f"{one % 9999 + 1:04d}R1L0#{account}["
         body = f'"ADM-CID"{head}#{account}|1401 01 {one // 9999 % 999 + 1:03d}]{stamp}'
-        yield _framed(body.encode()), _framed(f'"ACK"{head}]'.encode())
-
-
-def _framed(body: bytes) -> bytes:
-    # As `envelope.wrap` does it, but fast: the client must not be what limits.
-    return b"\n%04X%04X%b\r" % (arc(body), len(body), body)
+        yield framed(body.encode()), framed(f'"ACK"{head}]'.encode())
 
 
 def write_book(path: Path) -> None:
@@ -405,6 +402,26 @@ def measure_decode(frames: int, disk: Path) -> dict[str, Any]:
     return {"what": "decode", "frames": frames, "per_second": frames / took, "peak_rss_mb": memory / 1024}
 
 
+def measure_load(rate: int, seconds: float, disk: Path) -> dict[str, Any]:
+    """The load's client at one rate, against the echo, from the `ACCOUNTS` panels that keep their connections."""
+    order = ["--accounts", ACCOUNTS, "--rate", rate, "--for", seconds, "--late", PATIENCE, "--seed", rate]
+    with tempfile.TemporaryDirectory(dir=disk) as name, running("echo", Path(name)) as (_, port):
+        load = [*python("tools.farend"), "trial", "load", f"{HOST}:{port}", "--echo", "--json", *map(str, order)]
+        found = json.loads(run(load, seconds + 6 * PATIENCE, may=(0, 1)).splitlines()[-1])
+    lost = found["lost"] + found["late"] + found["wrong"]
+    return {
+        "what": "load",
+        "rate": rate,
+        "connections": ACCOUNTS,
+        "per_second": found["answered_per_s"],
+        "offered_per_s": found["offered_per_s"],
+        **{f"{name}_ms": found["delay_ms"][name] for name in ("p50", "p99", "p99.9")},
+        **{f"lag_{name}_ms": found["client_lag_ms"][name] for name in ("p50", "p99")},
+        "wrong": lost,
+        "first_wrong": f"{found['lost']} lost, {found['late']} late, {found['wrong']} wrong" if lost else "",
+    }
+
+
 def measure_supervision(paths: int) -> dict[str, Any]:
     """So many supervised paths over thirteen simulated minutes, in a process of their own."""
     return json.loads(run([*python("tools.bench"), "--simulate", "--paths", str(paths)], 600))  # type: ignore[no-any-return]
@@ -493,12 +510,12 @@ def resident_memory() -> int:
     return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
 
 
-def run(command: list[str], seconds: float) -> str:
-    """Run a client for so long at most; what it printed."""
+def run(command: list[str], seconds: float, may: Sequence[int] = (0,)) -> str:
+    """Run a client for so long at most, to one of the exit codes that it may have; what it printed."""
     done = subprocess.run(
         command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=seconds, env=environment()
     )
-    if done.returncode:
+    if done.returncode not in may:
         raise Failed(f"{Path(command[0]).name} ended with {done.returncode}: {done.stderr[-2000:]}")
     return done.stdout
 
@@ -526,16 +543,6 @@ def place_of(path: Path) -> str:
     return f"{place} (memory, no disk)" if place.startswith(("tmpfs", "ramfs")) else place
 
 
-def raise_open_files(connections: int) -> bool:
-    """Allow this process and its children a file a connection. Says whether that is allowed."""
-    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    wanted = connections + 200
-    if soft < wanted <= hard or (soft < wanted and hard == resource.RLIM_INFINITY):
-        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
-        soft = wanted
-    return soft >= wanted or soft == resource.RLIM_INFINITY
-
-
 # What is shown
 
 
@@ -561,6 +568,8 @@ def show(results: list[dict[str, Any]]) -> None:
         )
     if loads:
         out.print(table)
+    if rates := [one for one in results if one["what"] == "load"]:
+        out.print(_loads(rates))
     for one in results:
         if one["what"] == "ratio":
             out.print(f"{one['connections']:>6,} connections: {one['of']} / {one['to']} = {one['ratio']:.2f}")
@@ -601,11 +610,30 @@ def show(results: list[dict[str, Any]]) -> None:
             )
 
 
+def _loads(rates: Sequence[dict[str, Any]]) -> Table:
+    table = Table(
+        title=f"trial load against the echo, {ACCOUNTS:,} panels; a delay counts from when the message was due"
+    )
+    columns = {
+        "p50 ms": "p50_ms",
+        "p99 ms": "p99_ms",
+        "p99.9 ms": "p99.9_ms",
+        "client late, p50": "lag_p50_ms",
+        "p99": "lag_p99_ms",
+    }
+    for column in ("offered/s", "answered/s", *columns, "wrong"):
+        table.add_column(column, justify="right")
+    for one in rates:
+        delays = (f"{one[name]:.2f}" for name in columns.values())
+        table.add_row(f"{one['offered_per_s']:,.0f}", f"{one['per_second']:,.0f}", *delays, str(one["wrong"]))
+    return table
+
+
 def medians(results: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Of the rounds of a contender the one of median speed; a round with wrong answers is shown before any other."""
     rounds: dict[Any, list[dict[str, Any]]] = {}
     for one in results:
-        rounds.setdefault((one["what"], one.get("connections")), []).append(one)
+        rounds.setdefault((one["what"], one.get("connections"), one.get("rate")), []).append(one)
     return [
         max(same, key=lambda one: one["wrong"])
         if any(one.get("wrong") for one in same)
@@ -680,6 +708,10 @@ def main() -> int:
         work.insert(0, ("disk", measure_disk))
     if "decode" in names:
         work.append((f"decode, {wanted.frames:,} frames", lambda disk: measure_decode(wanted.frames, disk)))
+    if "load" in names:
+        for rate in LOADS:
+            title = f"load, {rate:,} a second"
+            work += [(title, lambda disk, a=rate: measure_load(a, wanted.seconds, disk))] * wanted.rounds
     if "supervision" in names:
         work.append((f"supervision, {wanted.paths:,} paths", lambda _: measure_supervision(wanted.paths)))
     results, failed = [], False

@@ -39,14 +39,17 @@ def print_json(value: Any) -> None:
     sys.stdout.buffer.flush()
 
 
+def key_place(text: str) -> str:
+    """`HEX`, `@FILE` or `env:NAME` as an account book writes it."""
+    return f"file:{text[1:]}" if text.startswith("@") else text if text.startswith("env:") else f"hex:{text}"
+
+
 def key_from(text: str | None) -> Key | None:
     """A key from `HEX`, `@FILE` or `env:NAME`."""
     if text is None:
         return None
     try:
-        if text.startswith("@"):
-            return book.find_key(f"file:{text[1:]}")
-        return book.find_key(text if text.startswith("env:") else f"hex:{text}")
+        return book.find_key(key_place(text))
     except ValueError as error:
         stop(f"--key: {error}")
 

@@ -48,6 +48,7 @@ prove.app.command()(rehearse.rehearse)
 app.add_typer(prove.app, name="prove")
 app.add_typer(trial.app, name="trial")
 app.add_typer(console.app, name="console")
+app.add_typer(trial.app, name="trial")
 
 
 def main() -> None:

@@ -2,7 +2,7 @@
 
 import typer
 
-from tools import trial_compare, trial_panel, trial_receiver
+from tools import trial_compare, trial_load, trial_panel, trial_receiver
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -12,4 +12,5 @@ app = typer.Typer(
 )
 app.command("receiver")(trial_receiver.receiver)
 app.command("panel")(trial_panel.panel)
+app.command("load")(trial_load.load)
 app.command("compare")(trial_compare.compare)
