@@ -13,7 +13,6 @@ from array import array
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from itertools import accumulate
 from typing import Literal, NamedTuple
 
 from fastcrc.crc16 import arc
@@ -95,10 +94,8 @@ def schedule(order: Order) -> Schedule:
     else:
         due = array("q", (number * int(length) // count for number in range(count)))
         panel = array("L", (number % order.accounts for number in range(count)))
-    ends = [round(share * count) for share in accumulate((order.polls, order.repeats, order.bad))]
-    kind = (
-        bytearray([POLL]) * ends[0] + bytearray([REPEAT]) * (ends[1] - ends[0]) + bytearray([BAD]) * (ends[2] - ends[1])
-    )
+    shares = ((POLL, order.polls), (REPEAT, order.repeats), (BAD, order.bad))
+    kind = bytearray(b"".join(bytes([which]) * round(share * count) for which, share in shares)[:count])
     kind += bytearray([MESSAGE]) * (count - len(kind))
     dice.shuffle(kind)
     begun = bytearray(order.accounts)
