@@ -42,6 +42,7 @@ from conftest import (
     sealed,
     stamp,
 )
+from typer.core import TyperGroup
 from typer.testing import CliRunner
 
 from tools import common
@@ -808,8 +809,8 @@ def test_a_demo_that_cannot_keep_its_journal_ends_with_2_and_a_reason(inside: Fa
 def every_command() -> list[tuple[str, ...]]:
     def below(found: Any, name: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
         yield name
-        for word, deeper in getattr(found, "commands", {}).items():
-            yield from below(deeper, (*name, word))
+        for word in found.list_commands(None) if isinstance(found, TyperGroup) else ():
+            yield from below(found.get_command(None, word), (*name, word))
 
     return [name for name in below(typer.main.get_command(app), ()) if name]
 

@@ -27,8 +27,20 @@ from tools.common import (
     say_on_test,
     stop,
 )
+from tools.lazily import lazily
 
-app = typer.Typer(no_args_is_help=True, help="Look after the account book.\n\nExample: farend book check station.toml")
+REQUESTS = {
+    word: f"tools.request:{name}"
+    for word, name in (
+        ("request", "request"), ("requests", "list_requests"), ("key", "key"), ("callers", "callers"),
+        ("identify", "identify"), ("assign", "assign"),
+    )
+}  # fmt: skip
+app = typer.Typer(
+    cls=lazily(REQUESTS),
+    no_args_is_help=True,
+    help="Look after the account book.\n\nExample: farend book check station.toml",
+)
 clock = typer.Typer(
     no_args_is_help=True, help="The bench's clock.\n\nExample: farend clock confirm --journal station.journal"
 )

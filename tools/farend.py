@@ -2,58 +2,34 @@
 
 import typer
 
-from tools import (
-    book,
-    console,
-    decode,
-    demo,
-    journal,
-    listen,
-    panel,
-    prove,
-    rehearse,
-    replay,
-    request,
-    send,
-    trial,
-    watch,
-)
 from tools.common import CAUTION
+from tools.lazily import lazily
+
+COMMANDS = {
+    "demo": "tools.demo:demo",
+    "listen": "tools.listen:listen",
+    "send": "tools.send:send",
+    "panel": "tools.panel:panel",
+    "decode": "tools.decode:decode",
+    "replay": "tools.replay:replay",
+    "journal": "tools.journal:app",
+    "book": "tools.book:app",
+    "clock": "tools.book:clock",
+    "prove": "tools.prove:app",
+    "trial": "tools.trial:app",
+    "console": "tools.console:app",
+}
+ABOUT = f"The far end of an alarm line, on a bench. {CAUTION}"
 
 app = typer.Typer(
-    name="farend",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-    help=f"The far end of an alarm line, on a bench. {CAUTION}",
-)
-app.command()(demo.demo)
-app.command()(listen.listen)
-app.command()(send.send)
-app.command()(panel.panel)
-app.command()(decode.decode)
-app.command()(replay.replay)
-app.add_typer(journal.app, name="journal")
-book.app.command()(request.request)
-book.app.command("requests")(request.list_requests)
-book.app.command()(request.key)
-book.app.command()(request.callers)
-book.app.command()(request.identify)
-book.app.command()(request.assign)
-app.add_typer(book.app, name="book")
-app.add_typer(book.clock, name="clock")
-prove.app.command()(watch.watch)
-prove.app.command()(rehearse.rehearse)
-app.add_typer(prove.app, name="prove")
-app.add_typer(trial.app, name="trial")
-app.add_typer(console.app, name="console")
-app.add_typer(trial.app, name="trial")
+    cls=lazily(COMMANDS), no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None,
+)  # fmt: skip
+app.callback(help=ABOUT)(lambda: None)
 
 
 def main() -> None:
     """Run the command line."""
-    app()
+    app(prog_name="farend")
 
 
 if __name__ == "__main__":

@@ -27,12 +27,14 @@ from receiver.record import CAUTION
 from receiver.sheet import Sheet, state_of
 from tools import book as books
 from tools.common import JOURNAL, OUT, book_from, conducted, length_of, print_json, say_on_test, say_untaken, stop
+from tools.lazily import lazily
 from tools.sheet import count, plan_table, what_is_left, whole_sheet
 
 if TYPE_CHECKING:
     from receiver.paper import Read
 
 app = typer.Typer(
+    cls=lazily({"watch": "tools.watch:watch", "rehearse": "tools.rehearse:rehearse"}),
     no_args_is_help=True,
     rich_markup_mode=None,
     help="Prove that an account reports everything it should, as it should.\n\nExample: farend prove watch 4471",

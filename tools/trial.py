@@ -2,15 +2,18 @@
 
 import typer
 
-from tools import trial_compare, trial_load, trial_panel, trial_receiver
+from tools.lazily import lazily
 
-app = typer.Typer(
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    help="Test somebody else's receiver or panel, case by case, each by its clause.\n\n"
-    "Example: farend trial receiver 127.0.0.1:12009 --account 4471 --report trial.html",
-)
-app.command("receiver")(trial_receiver.receiver)
-app.command("panel")(trial_panel.panel)
-app.command("load")(trial_load.load)
-app.command("compare")(trial_compare.compare)
+COMMANDS = {
+    "receiver": "tools.trial_receiver:receiver",
+    "panel": "tools.trial_panel:panel",
+    "load": "tools.trial_load:load",
+    "compare": "tools.trial_compare:compare",
+}
+ABOUT = """Test somebody else's receiver or panel, case by case, each by its clause.
+
+Example: farend trial receiver 127.0.0.1:12009 --account 4471 --report trial.html
+"""
+
+app = typer.Typer(cls=lazily(COMMANDS), no_args_is_help=True, rich_markup_mode=None)
+app.callback(help=ABOUT)(lambda: None)
