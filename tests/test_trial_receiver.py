@@ -197,6 +197,14 @@ def test_tls_to_a_port_that_speaks_none_is_told_as_that(inside: Farend) -> None:
     assert (done.code, "does it speak TLS on this port?" in done.err) == (2, True)
 
 
+def test_certificates_that_nobody_would_look_at_are_refused_by_everything_that_sends(
+    certificate: tuple[Path, Path], inside: Farend
+) -> None:
+    for start in (("send", f"{HOST}:1", "--poll"), ("trial", "receiver", f"{HOST}:1")):
+        done = inside(*start, "--account", "4471", "--trust", certificate[0])
+        assert (done.code, "nothing goes over TLS; say --tls" in done.err) == (2, True)
+
+
 def test_a_certificate_that_is_not_trusted_is_told_as_that(
     certificate: tuple[Path, Path], listening: Callable[..., Listening], inside: Farend, tmp_path: Path
 ) -> None:

@@ -115,8 +115,6 @@ def check_trust(trust: Path | None, over_tls: bool) -> None:
         if over_tls:
             TALK.print("the receiver's certificate is not checked; --trust FILE checks it", style="dim")
         return
-    if not over_tls:
-        stop(f"--trust {trust} would not be looked at: nothing goes over TLS; say --tls")
     if not trust.is_file():
         stop(f"--trust {trust}: there is no such file")
     try:
@@ -125,6 +123,8 @@ def check_trust(trust: Path | None, over_tls: bool) -> None:
         stop(f"--trust {trust}: it holds no certificate in PEM (-----BEGIN CERTIFICATE-----)")
     except OSError as error:
         stop(f"--trust {trust} cannot be read: {error.strerror}")
+    if not over_tls:
+        stop(f"--trust {trust} would not be looked at: nothing goes over TLS; say --tls")
 
 
 def within(value: float, option: str, least: float, most: float) -> float:
@@ -144,6 +144,8 @@ def check_outputs(wanted: Mapping[str, Path | None]) -> None:
         if where in seen:
             stop(f"{seen[where]} and {option} name the same file, {path}")
         seen[where] = option
+        if not where.parent.is_dir():
+            stop(f"{option} {path}: there is no folder {path.parent}")
         try:
             if where.is_dir() or (where.exists() and not os.access(where, os.W_OK)):
                 stop(
