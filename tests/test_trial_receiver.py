@@ -17,7 +17,7 @@ import pytest
 
 from protocols.seal import Key
 from receiver.trial import of_receiver
-from receiver.trial.case import Case, Result
+from receiver.trial.case import SERIOUS, Case, Result, chosen
 from receiver.trial.memory import Answerer, InMemory
 from receiver.trial.report import read
 from receiver.trial.stage import Known, Setup, Sockets, Stage
@@ -254,6 +254,16 @@ def _farend(folder: Path, *arguments: str) -> Iterator[subprocess.Popen[bytes]]:
             yield running
         finally:
             running.kill()
+
+
+def test_who_acknowledges_a_clear_message_of_an_account_with_a_key_holds_but_the_note_is_marked() -> None:
+    cases = list(chosen(CASES, ["*/clear-of-sealed-account"]))
+    lax = list(of_receiver.run(cases, InMemory(Answerer((Known("8C20"),))), Setup(ACCOUNTS)))
+    strict = tried(Answerer(ACCOUNTS), cases=cases)
+    assert [one.verdict for one in (*lax, *strict)] == ["holds"] * 4
+    assert all(note.startswith(SERIOUS) and "whoever knows the number" in note for one in lax for note in one.notes)
+    assert sum(len(one.notes) for one in lax) == 2
+    assert not any(note.startswith(SERIOUS) for one in strict for note in one.notes)
 
 
 class _Dies(Answerer):
