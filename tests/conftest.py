@@ -382,6 +382,11 @@ async def open_bench(reactor: Any, tmp_path: Path) -> AsyncIterator[Callable[...
 
 @pytest.fixture(scope="session")
 def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """The bench's certificate and its key."""
+    return self_signed(tmp_path_factory.mktemp("tls"))
+
+
+def self_signed(folder: Path) -> tuple[Path, Path]:
     """A self-signed certificate for 127.0.0.1 and its key, made now."""
     key = ec.generate_private_key(ec.SECP256R1())
     name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "bench")])
@@ -395,7 +400,6 @@ def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
         .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
         .sign(key, hashes.SHA256())
     )
-    folder = tmp_path_factory.mktemp("tls")
     paths = folder / "certificate.pem", folder / "key.pem"
     paths[0].write_bytes(made.public_bytes(serialization.Encoding.PEM))
     form = serialization.PrivateFormat.PKCS8

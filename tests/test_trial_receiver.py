@@ -1,7 +1,9 @@
 """A trial of a receiver: our own passes whole, and for every case there is a broken receiver that it catches."""
 
+import json
 import re
 import socket
+import subprocess
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -15,12 +17,12 @@ import pytest
 
 from protocols.seal import Key
 from receiver.trial import of_receiver
-from receiver.trial.case import Case, Result
+from receiver.trial.case import SERIOUS, Case, Result, chosen
 from receiver.trial.memory import Answerer, InMemory
 from receiver.trial.report import read
 from receiver.trial.stage import Known, Setup, Sockets, Stage
 from receiver.wire import Kind
-from tests.conftest import HOST, Farend, Listening
+from tests.conftest import HOST, Farend, Listening, clean_environment, command, self_signed
 
 ACCOUNTS = (
     Known("8C20", Key(bytes(range(16)))),
@@ -177,6 +179,93 @@ def test_a_port_that_speaks_something_else_is_told(inside: Farend) -> None:
     assert (done.code, "not its ACK" in done.out.decode()) == (1, True)
 
 
+def test_a_trial_in_which_no_case_applies_is_no_success_and_says_what_was_chosen(
+    book: Path, listening: Callable[..., Listening], inside: Farend, tmp_path: Path
+) -> None:
+    bench = listening("--book", book)
+    done = inside("trial", "receiver", bench.at(), "--account", "4471", "--only", "udp", "--report", "r.html")
+    assert (done.code, "No case applies." in done.out.decode()) == (1, True)
+    head = read(tmp_path / "r.html").head
+    assert (head["only"], head["chosen"], head["of"]) == (["udp"], head["not_applicable"], len(CASES))
+    assert "silence is nothing for 0.5 s" in head["settings"]
+    assert "account 0D0D0D is taken for one that it does not know" in head["settings"]
+
+
+def test_tls_to_a_port_that_speaks_none_is_told_as_that(inside: Farend) -> None:
+    with receiver(b"220 ready\r\n") as port:
+        done = inside("trial", "receiver", f"{HOST}:{port}", "--account", "4471", "--tls", "--wait", 0.3)
+    assert (done.code, "does it speak TLS on this port?" in done.err) == (2, True)
+
+
+def test_certificates_that_nobody_would_look_at_are_refused_by_everything_that_sends(
+    certificate: tuple[Path, Path], inside: Farend
+) -> None:
+    for start in (("send", f"{HOST}:1", "--poll"), ("trial", "receiver", f"{HOST}:1")):
+        done = inside(*start, "--account", "4471", "--trust", certificate[0])
+        assert (done.code, "nothing goes over TLS; say --tls" in done.err) == (2, True)
+
+
+def test_a_certificate_that_is_not_trusted_is_told_as_that(
+    certificate: tuple[Path, Path], listening: Callable[..., Listening], inside: Farend, tmp_path: Path
+) -> None:
+    bench = listening("--tls", f"{HOST}:0", "--certificate", certificate[0], "--private-key", certificate[1])
+    other, _ = self_signed(tmp_path)
+    done = inside("trial", "receiver", bench.at("tls"), "--account", "4471", "--tls", "--trust", other)
+    assert (done.code, "its certificate is not one that --trust vouches for" in done.err) == (2, True)
+
+
+def test_who_stops_reading_stdout_takes_no_report_away(
+    book: Path, listening: Callable[..., Listening], tmp_path: Path
+) -> None:
+    bench = listening("--book", book)
+    given = ("trial", "receiver", bench.at(), *MINE, "--only", "polls/one-*", "--only", "token", "--quiet", "0.05")
+    with _farend(tmp_path, *given, "--json", "--report", "r.html") as running:
+        assert running.stdout
+        running.stdout.readline()
+        running.stdout.close()
+        assert running.wait(30) == 0
+        assert running.stderr
+        said = running.stderr.read().decode()
+    assert "nobody reads what --json prints any more; going on for the report" in said
+    assert "Exception" not in said
+    assert read(tmp_path / "r.html").head["complete"]
+
+
+def test_a_trial_that_is_terminated_leaves_a_report_that_says_so(
+    book: Path, listening: Callable[..., Listening], tmp_path: Path
+) -> None:
+    bench = listening("--book", book)
+    with _farend(tmp_path, "trial", "receiver", bench.at(), *MINE, "--json", "--report", "r.html") as running:
+        assert running.stdout
+        running.stdout.readline()
+        running.terminate()
+        head = [json.loads(line) for line in running.stdout][-1]
+        assert running.wait(30) == 1
+    assert head["ended_why"].startswith("it was stopped by hand")
+    assert read(tmp_path / "r.html").head == head
+
+
+@contextmanager
+def _farend(folder: Path, *arguments: str) -> Iterator[subprocess.Popen[bytes]]:
+    """The command as a process of its own, for what only a process has: a pipe that closes, a signal."""
+    pipe, where = subprocess.PIPE, clean_environment()
+    with subprocess.Popen(command(*arguments), stdout=pipe, stderr=pipe, cwd=folder, env=where) as running:
+        try:
+            yield running
+        finally:
+            running.kill()
+
+
+def test_who_acknowledges_a_clear_message_of_an_account_with_a_key_holds_but_the_note_is_marked() -> None:
+    cases = list(chosen(CASES, ["*/clear-of-sealed-account"]))
+    lax = list(of_receiver.run(cases, InMemory(Answerer((Known("8C20"),))), Setup(ACCOUNTS)))
+    strict = tried(Answerer(ACCOUNTS), cases=cases)
+    assert [one.verdict for one in (*lax, *strict)] == ["holds"] * 4
+    assert all(note.startswith(SERIOUS) and "whoever knows the number" in note for one in lax for note in one.notes)
+    assert sum(len(one.notes) for one in lax) == 2
+    assert not any(note.startswith(SERIOUS) for one in strict for note in one.notes)
+
+
 class _Dies(Answerer):
     """Answers thirty pieces, and then nothing any more."""
 
@@ -219,7 +308,11 @@ def test_another_machine_is_tried_only_once_its_address_was_typed(inside: Farend
         (), ("--account", "44"), ("--account", "4471", "--only", "nothing/*"), ("--account", "4471", "--udp", "--tls"),
         ("--account", "4471", "--clear-account", "04471"), ("--account", "4471", "--key", "xyz"),
         ("--account", "4471", "--unknown", "4471"), ("--account", "4471", "--report", "no/such/folder/r.html"),
-        ("--account", "4471", "--also", "8C20=00"), ("--account", "4471", "--trust", "nobody.pem"),
+        ("--account", "4471", "--also", "8C20=00"), ("--account", "4471", "--tls", "--trust", "nobody.pem"),
+        ("--account", "4471", "--trust", __file__), ("--account", "4471", "--tls", "--trust", __file__),
+        ("--account", "4471", "--wait", "inf"), ("--account", "4471", "--wait", "nan"),
+        ("--account", "4471", "--quiet", "inf"), ("--account", "4471", "--wait", "1", "--quiet", "2"),
+        ("--account", "4471", "--report", "r", "--junit", "./r"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_run_says_why_and_sends_nothing(options: Sequence[str], inside: Farend) -> None:

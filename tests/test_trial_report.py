@@ -6,6 +6,7 @@ them is ours.
 
 import io
 import json
+import resource
 import shutil
 import tempfile
 from collections import Counter
@@ -18,6 +19,7 @@ from typing import Any
 
 import junitparser
 import pytest
+import typer
 from axe_playwright_python.sync_playwright import Axe
 from conftest import Farend, ack, alarm, envelope
 from hypothesis import given
@@ -27,20 +29,20 @@ from rich.console import Console
 
 from protocols.seal import Key, seal
 from receiver.record import CAUTION
-from receiver.trial.case import PRACTICE, WORDS, Case, Passed, Result, Verdict
+from receiver.trial.case import PRACTICE, SERIOUS, WORDS, Case, Passed, Result, Verdict
 from receiver.trial.report import (
     Comparison,
     Report,
     ReportError,
     Told,
     compare,
+    junit,
+    page,
     read,
     sentence,
     told,
-    write_html,
-    write_json_lines,
-    write_junit,
 )
+from tools.common import check_outputs, write_outputs
 from tools.trial_words import show_results
 
 BEGAN = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
@@ -49,6 +51,20 @@ SECRET = "00112233445566778899AABBCCDDEEFF"
 KEY = Key.from_hex(SECRET)
 NASTY = b"\n\x00\x01\x1b[31m\x85\xff]]>&\"'" + SCRIPT.encode() + b"\\\r"
 SEALED = envelope(f'"*SIA-DCS"0007L0#8C20[{seal(KEY, "#8C20|Nri1/FA3]_09:30:00,11-25-2026")}')
+
+
+def write_html(path: Path, made: Report) -> None:
+    path.write_text(page(made), "utf-8")
+
+
+def write_junit(path: Path, made: Report) -> None:
+    path.write_text(junit(made), "utf-8")
+
+
+def write_json_lines(path: Path, made: Report) -> None:
+    """What `trial … --json` prints: a line a case, and the head last."""
+    head, cases = told(made)
+    path.write_text("".join(json.dumps(one) + "\n" for one in [*cases, head]))
 
 
 def result(name: str, verdict: Verdict = "holds", **more: Any) -> Result:
@@ -113,6 +129,11 @@ def test_the_verdict_is_one_sentence_that_counts_no_case_that_does_not_apply(
     assert sentence(told(report(*(result(f"g/{n}", one) for n, one in enumerate(verdicts))))) == said
 
 
+def test_the_verdict_of_a_trial_that_was_ended_early_is_about_what_was_tried() -> None:
+    early = report(result("g/a"), result("g/b"), result("g/c", "not-applicable"), complete=False, ended_why="stopped")
+    assert sentence(told(early)) == "Of the 3 that were tried: all 2 cases that apply hold; 1 does not apply."
+
+
 def test_the_head_has_the_counts_what_was_tested_and_that_it_is_no_approval() -> None:
     head = told(every_kind()).head
     assert {name: head[name] for name in ("trial", "holds", "fails", "unclear", "not_applicable")} == {
@@ -133,6 +154,25 @@ def test_the_terminal_shows_the_groups_and_each_case_that_does_not_hold_with_cla
     assert "nothing came within 2 s" in said
     assert "not complete: somebody pressed Ctrl-C" in said
     assert "\x1b" not in said, "what came from the equipment acts on the terminal"
+
+
+def test_one_fault_in_many_cases_is_told_once_on_the_terminal_with_the_cases() -> None:
+    console = Console(width=100, record=True, file=io.StringIO())
+    alike = [result(f"envelope/{n}", "fails", why="nothing may come back; a DUH came") for n in range(22)]
+    show_results(console, report(*alike, result("token/x", "fails", why="nothing may come back; a DUH came")))
+    said = console.export_text()
+    assert said.count("nothing may come back; a DUH came") == 2
+    assert "envelope: 22 cases, fails\n" in said
+    assert "envelope/0, envelope/1, " in said
+    assert "token/x fails (common practice)\n  nothing may come back; a DUH came\n  It sends a message.\n" in said
+
+
+def test_a_note_with_a_consequence_is_told_at_the_end_on_the_terminal_and_other_notes_are_not() -> None:
+    console = Console(width=100, record=True, file=io.StringIO())
+    show_results(console, report(result("polls/x", notes=[f"{SERIOUS}anybody can speak for it", "lower case: ACK"])))
+    said = console.export_text()
+    assert "worth knowing, polls/x\n  anybody can speak for it\n" in said
+    assert "lower case: ACK" not in said
 
 
 # JUnit XML, as junitparser reads it
@@ -185,6 +225,15 @@ def test_a_trial_that_was_ended_early_does_not_look_good_to_a_ci_system(tmp_path
     assert (found.tests, found.errors) == (2, 1)
 
 
+def test_junit_xml_says_what_was_chosen_and_that_a_star_is_a_clause_from_memory(tmp_path: Path) -> None:
+    (suite,) = suites(report(result("g/one", notes=[f"{SERIOUS}so"]), only=["g"], chosen=1, of=364), tmp_path)
+    properties = {one.name: one.value for one in suite.properties()}
+    assert properties["cases"] == "1 of 364 cases, by --only g"
+    assert "*" in properties["clauses"]
+    assert "memory" in properties["clauses"]
+    assert next(iter(suite)).system_out == "worth knowing: so"
+
+
 # The page
 
 
@@ -215,8 +264,8 @@ class Page(HTMLParser):
         return [attributes for one, attributes in self.tags if one == tag]
 
 
-@pytest.fixture
-def page(tmp_path: Path) -> Page:
+@pytest.fixture(name="page")
+def shown(tmp_path: Path) -> Page:
     write_html(tmp_path / "trial.html", every_kind())
     return Page((tmp_path / "trial.html").read_text("utf-8"))
 
@@ -251,10 +300,32 @@ def test_the_page_says_first_what_a_manager_asks(page: Page) -> None:
         assert said in " ".join(first.split()), said
 
 
+def test_the_first_screen_tells_one_fault_in_many_cases_once_and_each_note_that_has_a_consequence(
+    tmp_path: Path,
+) -> None:
+    alike = [result(f"envelope/{n}", "fails", why="a DUH came", does=f"Sends {n}.") for n in range(22)]
+    noted = result("polls/x", notes=[f"{SERIOUS}anybody can speak for it", "lower case: ACK"])
+    write_html(tmp_path / "trial.html", report(*alike, noted, only=["envelope", "polls/x"], chosen=23, of=364,
+                                               settings=["an answer may take 5 s"]))  # fmt: skip
+    first, _, below = Page((tmp_path / "trial.html").read_text("utf-8")).text.partition("Every case")
+    assert first.count("a DUH came") == 1
+    assert "in 22 cases" in first
+    assert "Sends 21." in first
+    assert "anybody can speak for it" in first
+    assert "lower case: ACK" not in first
+    assert "lower case: ACK" in below
+    assert "23 of 364 cases, by --only envelope --only polls/x" in first
+    assert "an answer may take 5 s" in first
+    assert "not answered clearly" in first, "the table has the words of the sentence"
+    assert "A clause with * is known from memory" in below
+
+
 def test_a_trial_that_was_ended_early_says_so_before_its_verdict(tmp_path: Path) -> None:
     write_html(tmp_path / "trial.html", report(result("g/one"), complete=False, ended_why="somebody pressed Ctrl-C"))
     said = Page((tmp_path / "trial.html").read_text("utf-8")).text
-    assert said.index("Not complete: somebody pressed Ctrl-C") < said.index("The one case that applies holds.")
+    assert said.index("Not complete: somebody pressed Ctrl-C") < said.index(
+        "Of the 1 that were tried: the one case that applies holds."
+    )
 
 
 def test_what_does_not_hold_is_open_and_every_link_leads_somewhere(page: Page) -> None:
@@ -416,6 +487,14 @@ def test_farend_trial_compare_tells_it_and_its_exit_code_says_whether_something_
     assert inside("trial", "compare", before, before).code == 0
 
 
+def test_a_new_trial_that_was_ended_early_is_no_good_news(inside: Farend, tmp_path: Path) -> None:
+    write_html(tmp_path / "whole", report(result("g/a"), result("g/b")))
+    write_html(tmp_path / "early", report(result("g/a"), complete=False, ended_why="stopped by hand"))
+    done = inside("trial", "compare", tmp_path / "whole", tmp_path / "early")
+    assert (done.code, "The new trial is not complete" in done.out.decode()) == (1, True)
+    assert inside("trial", "compare", tmp_path / "early", tmp_path / "whole").code == 0
+
+
 def test_what_cannot_be_compared_ends_with_2_and_names_the_file(inside: Farend, tmp_path: Path) -> None:
     good, bad = tmp_path / "good.html", tmp_path / "bad.html"
     write_html(good, report(result("g/a")))
@@ -429,13 +508,55 @@ def test_what_cannot_be_compared_ends_with_2_and_names_the_file(inside: Farend, 
         assert said in done.err
 
 
+# Files
+
+
+def test_a_file_that_could_not_be_written_leaves_what_was_there_and_the_other_is_still_written(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    full, other = tmp_path / "full.html", tmp_path / "other.xml"
+    full.write_text("an earlier report")
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, before[1]))  # a disk that takes no more than this
+    try:
+        with pytest.raises(typer.Exit) as ended:
+            write_outputs([(full, lambda: "x" * 200_000), (other, lambda: "whole")])
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert ended.value.exit_code == 2
+    assert f"{full} cannot be written: File too large" in "".join(capfd.readouterr().err.splitlines())
+    assert (full.read_text(), other.read_text()) == ("an earlier report", "whole")
+    assert {one.name for one in tmp_path.iterdir()} == {"full.html", "other.xml"}, "no half file is left"
+
+
+def test_a_report_through_a_link_leaves_the_link_and_a_device_is_written_to_and_not_replaced(tmp_path: Path) -> None:
+    (tmp_path / "link").symlink_to("real")
+    write_outputs([(tmp_path / "link", lambda: "whole"), (Path("/dev/null"), lambda: "gone")])
+    assert (tmp_path / "link").is_symlink()
+    assert (tmp_path / "real").read_text() == "whole"
+    assert Path("/dev/null").is_char_device()
+
+
+def test_files_are_looked_at_before_a_trial_and_not_touched(tmp_path: Path) -> None:
+    check_outputs({"--report": tmp_path / "r.html", "--junit": None})
+    assert not list(tmp_path.iterdir())
+    for wanted in (
+        {"--report": tmp_path / "r", "--junit": tmp_path / "x" / ".." / "r"}, {"--report": tmp_path},
+        {"--report": tmp_path / "none" / "r"},
+    ):  # fmt: skip
+        with pytest.raises(typer.Exit):
+            check_outputs(wanted)
+
+
 # In the browser
 
 
 def test_axe_core_finds_nothing_wrong_with_the_page_at_a_desk_or_on_a_phone(tmp_path: Path) -> None:
     from test_browser import ALL_RULES, ARGUMENTS, CUT
 
-    write_html(tmp_path / "trial.html", every_kind())
+    alike = [result(f"token/{n}", "fails", why="a DUH came", notes=[f"{SERIOUS}anybody can speak"]) for n in range(3)]
+    made = every_kind()
+    write_html(tmp_path / "trial.html", replace(made, results=[*made.results, *alike], of=9, settings=["5 s"]))
     path = shutil.which("chromium")
     assert path, "this test needs Debian's chromium: apt-get install chromium"
     with sync_playwright() as playwright:

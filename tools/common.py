@@ -4,8 +4,10 @@ import ipaddress
 import os
 import re
 import socket
+import ssl
 import sys
-from collections.abc import Iterator
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
@@ -20,6 +22,8 @@ from receiver import book, conduct, wishes
 from receiver.book import Book, BookError
 from receiver.journal import JournalError
 from receiver.record import CAUTION as CAUTION
+from receiver.requests import write_whole
+from receiver.wire import Kind, tls_context
 from receiver.wishes import WAIT_SECONDS as WAIT_SECONDS
 
 OUT = Console(highlight=False)
@@ -96,6 +100,86 @@ def target(text: str, mine: str | None) -> tuple[str, int]:
     if mine != host:
         stop(f"{mine!r} is not {host!r}: nothing was sent")
     return host, port
+
+
+def kind_of(udp: bool, tls: bool, otherwise: Kind = "tcp") -> Kind:
+    """The line that `--udp` or `--tls` says."""
+    if udp and tls:
+        stop("say one of --udp and --tls")
+    return "udp" if udp else "tls" if tls else otherwise
+
+
+def check_trust(trust: Path | None, over_tls: bool) -> None:
+    """See to it that `--trust` names certificates and that they will be looked at; say so where none are looked at."""
+    if trust is None:
+        if over_tls:
+            TALK.print("the receiver's certificate is not checked; --trust FILE checks it", style="dim")
+        return
+    if not trust.is_file():
+        stop(f"--trust {trust}: there is no such file")
+    try:
+        tls_context(trust)
+    except ssl.SSLError:
+        stop(f"--trust {trust}: it holds no certificate in PEM (-----BEGIN CERTIFICATE-----)")
+    except OSError as error:
+        stop(f"--trust {trust} cannot be read: {error.strerror}")
+    if not over_tls:
+        stop(f"--trust {trust} would not be looked at: nothing goes over TLS; say --tls")
+
+
+def within(value: float, option: str, least: float, most: float) -> float:
+    """A number of seconds in these bounds: neither `inf` nor `nan` can be waited for."""
+    if not least <= value <= most:
+        stop(f"{option} {value:g} is not between {least:g} and {most:g} seconds")
+    return value
+
+
+def check_outputs(wanted: Mapping[str, Path | None]) -> None:
+    """See to it, before anything takes long, that the files that these options name can be written; none is touched."""
+    seen: dict[Path, str] = {}
+    for option, path in wanted.items():
+        if path is None:
+            continue
+        where = _place(path)
+        if where in seen:
+            stop(f"{seen[where]} and {option} name the same file, {path}")
+        seen[where] = option
+        if not where.parent.is_dir():
+            stop(f"{option} {path}: there is no folder {path.parent}")
+        try:
+            if where.is_dir() or (where.exists() and not os.access(where, os.W_OK)):
+                stop(
+                    f"{option} {path} cannot be written: it is {'a folder' if where.is_dir() else 'not yours to write'}"
+                )
+            if not where.exists() or where.is_file():
+                tempfile.TemporaryFile(dir=where.parent).close()
+        except OSError as error:
+            stop(f"{option} {path} cannot be written: {error.strerror}")
+
+
+def _place(path: Path) -> Path:
+    """Where a file really is, so that a link to it stays one; of a pipe or a device, its own name."""
+    return path if path.exists() and not path.is_file() else path.resolve()
+
+
+def write_outputs(wanted: Iterable[tuple[Path | None, Callable[[], str]]]) -> None:
+    """Write each file whole, or leave what was there. Each is tried before one that failed ends the command."""
+    failed = []
+    for path, text in wanted:
+        if path is None:
+            continue
+        data, where = text().encode(), _place(path)
+        try:
+            if where.exists() and not where.is_file():
+                where.write_bytes(data)  # a pipe, or a device: nothing to be put in its place
+            else:
+                write_whole(where, data, where.stat().st_mode & 0o777 if where.exists() else 0o644)
+        except OSError as error:
+            failed.append(f"{path} cannot be written: {error.strerror}")
+        else:
+            TALK.print(f"report: {path}", markup=False, soft_wrap=True)
+    if failed:
+        stop("\n".join(failed))
 
 
 def length_of(text: str, option: str) -> timedelta:

@@ -23,7 +23,19 @@ from receiver.desk import millis
 from receiver.household import LANGUAGE, Household, LanguageError, Step
 from receiver.outgoing import Outgoing
 from receiver.wire import Kind
-from tools.common import CAUTION, OUT, TALK, book_from, host_and_port, key_from, print_json, stop, target
+from tools.common import (
+    CAUTION,
+    OUT,
+    TALK,
+    book_from,
+    check_trust,
+    host_and_port,
+    key_from,
+    kind_of,
+    print_json,
+    stop,
+    target,
+)
 from tools.counter import next_sequence
 from tools.typed import Typed, keys
 
@@ -66,10 +78,6 @@ def panel(
 
     Example: farend panel 127.0.0.1:12009 --book fixtures/station.toml --account 4471 --script fixtures/night.panel
     """
-    if udp and tls:
-        stop("say one of --udp and --tls")
-    if trust and not trust.is_file():
-        stop(f"--trust {trust}: there is no such file")
     mine = _account(book, account)
     house = Household(mine, two_letter=two_letter)
     steps = _checked(house, script) if script else None
@@ -77,9 +85,9 @@ def panel(
     if mine.path and not paths[0].name:
         stop(f"account {mine.number} has no path but a phone line, which this panel cannot dial")
     kinds: dict[str, Kind] = {
-        path.name: "udp" if udp else "tls" if tls else path.line if path.line in ("udp", "tls") else "tcp"
-        for path in paths
+        path.name: kind_of(udp, tls, path.line if path.line in ("udp", "tls") else "tcp") for path in paths
     }
+    check_trust(trust, "tls" in kinds.values())
     polls = {promise.path: promise.interval for promise in mine.promises() if promise.kind == "poll"}
     targets = [_target(text, target_is_mine or []) for text in (receiver_at, second) if text is not None]
     host, port = targets[0]
@@ -102,8 +110,6 @@ def panel(
     except ValueError as problem:
         stop(f"account {mine.number}: {problem}")
     TALK.print(CAUTION, style="italic", soft_wrap=True)
-    if "tls" in kinds.values() and trust is None:
-        TALK.print("the receiver's certificate is not checked; --trust FILE checks it", style="dim")
     ways = ", ".join(f"{name or 'one path'} ({kinds[name]})" for name in kinds)
     TALK.print(f"playing the panel of {mine.number} {legible(mine.name)}: {ways}", markup=False, soft_wrap=True)
     if polls and min(polls.values()) < wait:

@@ -3,7 +3,7 @@
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
 
@@ -12,10 +12,11 @@ from protocols.contact_id import read as contact_id_payload
 from protocols.dc09 import decode
 from protocols.envelope import Reader
 from protocols.exchange import Heard, Panel
-from receiver.wire import Wire
-from tools.common import OUT, TALK, key_from, print_json, stop, target
+from receiver.wire import Kind, Wire
+from tools.common import OUT, TALK, check_trust, key_from, kind_of, print_json, stop, target, within
 from tools.counter import next_sequence
 
+MOST_TIMEOUT = 3600.0  # seconds
 CODES = {"ACK": 0, "NAK": 3, "DUH": 4, "none": 5, "foreign": 6}
 WORDS = {
     "ACK": "ACK: received without error",
@@ -62,8 +63,9 @@ def send(
     """
     if [contact_id is not None, sia is not None, poll].count(True) != 1:
         stop("say one of --contact-id, --sia and --poll")
-    if udp and tls:
-        stop("say one of --udp and --tls")
+    kind = kind_of(udp, tls)
+    check_trust(trust, kind == "tls")
+    within(timeout, "--timeout", 0.01, MOST_TIMEOUT)
     secret = key_from(key)
     now = datetime.now(UTC)
     error = timedelta(0)
@@ -101,11 +103,6 @@ def send(
         for fault in payload.problems:
             TALK.print(f"{fault.rule}: {fault.detail}; sent all the same", markup=False)
     host, port = target(receiver_at, target_is_mine)
-    kind: Literal["tcp", "udp", "tls"] = "udp" if udp else "tls" if tls else "tcp"
-    if trust and not trust.is_file():
-        stop(f"--trust {trust}: there is no such file")
-    if kind == "tls" and trust is None:
-        TALK.print("the receiver's certificate is not checked; --trust FILE checks it", style="dim")
     heard, delay, why = _exchange(panel, frame, host, port, kind, timeout, trust)
     word = heard.word if heard else "none"
     why = why or (heard.why if heard else "")
@@ -134,7 +131,7 @@ def _exchange(
     frame: bytes,
     host: str,
     port: int,
-    kind: Literal["tcp", "udp", "tls"],
+    kind: Kind,
     timeout: float,
     trust: Path | None,
 ) -> tuple[Heard | None, float, str]:

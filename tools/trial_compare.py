@@ -18,8 +18,8 @@ def compare(
 ) -> None:
     """Compare two trials of the same kind: what got better, what worse.
 
-    Exit code: 0 nothing got worse · 1 something did · 2 a report cannot be read, or they are of different things. A case
-    that only one of them tried is told, and is neither.
+    Exit code: 0 nothing got worse · 1 something did, or NEW was ended early · 2 a report cannot be read, or they are of
+    different things. A case that only one of them tried is told, and is neither.
 
     Example: farend trial compare before.html after.html
     """
@@ -32,7 +32,7 @@ def compare(
         print_json({"before": before.head, "after": after.head} | found.to_json())
     else:
         show_comparison(OUT, before, after, found)
-    raise typer.Exit(1 if found.worse else 0)
+    raise typer.Exit(1 if found.worse or not after.head["complete"] else 0)
 
 
 def _read(file: Path) -> Told:

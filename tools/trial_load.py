@@ -3,6 +3,7 @@
 import random
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -27,7 +28,18 @@ from receiver.trial.load import (
 )
 from receiver.trial.load_driver import Driver, Unreachable, Where
 from receiver.trial.load_report import Report
-from tools.common import CAUTION, OUT, TALK, key_from, key_place, print_json, stop, target
+from tools.common import (
+    CAUTION,
+    OUT,
+    TALK,
+    check_outputs,
+    key_from,
+    key_place,
+    print_json,
+    stop,
+    target,
+    write_outputs,
+)
 
 MOST_ACCOUNTS = 100_000
 MOST_LATE = 600
@@ -108,9 +120,7 @@ def load(
         stop(str(error))
     if receiver_at is None:
         stop("say HOST:PORT, the receiver (or --book-for FILE, to write a book with these panels)")
-    for path in filter(None, (report, picture)):
-        if not path.absolute().parent.is_dir():
-            stop(f"{path}: there is no folder {path.parent}")
+    check_outputs({"--report": report, "--picture": picture})
     plan = schedule(order)
     transport: Literal["tcp", "udp"] = "udp" if udp else "tcp"
     words = _in_words(order, plan, numbers, habits, keys)
@@ -132,18 +142,15 @@ def load(
     except (Unreachable, OSError) as error:
         stop(f"{receiver_at} cannot be loaded over {transport.upper()}: {error}")
     found = Report(run, late, asked, words)
-    if as_json:
-        for one in found.slices:
-            print_json(one.to_json())
-        print_json(found.to_json())
-    else:
-        _show(found)
-    for file, written in ((report, load_report.page), (picture, load_report.picture)):
-        if file:
-            try:
-                file.write_text(written(found))
-            except OSError as error:
-                stop(f"{file} cannot be written: {error.strerror}")
+    try:  # the files first: whoever reads stdout may have gone
+        write_outputs([(report, partial(load_report.page, found)), (picture, partial(load_report.picture, found))])
+    finally:
+        if as_json:
+            for one in found.slices:
+                print_json(one.to_json())
+            print_json(found.to_json())
+        else:
+            _show(found)
     raise typer.Exit(0 if found.holds else 1)
 
 

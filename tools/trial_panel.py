@@ -21,8 +21,10 @@ from receiver.trial.of_panel import CASES, run
 from receiver.trial.panel_stage import Setup, Stage
 from receiver.trial.report import Report
 from receiver.trial.stage import Known
-from tools.common import host_and_port, key_from, stop
+from tools.common import host_and_port, key_from, stop, within
 from tools.trial_talk import AsJson, Bar, Html, Junit, Listed, Only, Outlet, before, list_cases
+
+MOST_SECONDS = 86400.0  # a panel may poll as seldom as once a day
 
 
 def panel(
@@ -72,6 +74,10 @@ def panel(
         stop(f"--account {account or 'N'}: say the panel's account, 3 to 16 hex digits")
     if tcp is None and udp is None:
         stop("--tcp PORT or --udp PORT: say where the panel's first receiver is to be")
+    within(wait, "--wait", 0.05, MOST_SECONDS)
+    within(patience, "--patience", 1, MOST_SECONDS)
+    if poll_seconds is not None:
+        within(poll_seconds, "--poll-seconds", 0.1, MOST_SECONDS)
     setup = Setup(account, key_from(key), poll_seconds, wait, tries, patience, act, still=min(1.5, wait))
     outlet = Outlet(report, junit, as_json)
     command = _command(do)
@@ -88,6 +94,7 @@ def panel(
         found = Report(
             subject="panel", target=", ".join(where), accounts=[str(Known(account, setup.key))],
             began=datetime.now(UTC), ended=datetime.now(UTC), version=software(),
+            only=only or (), chosen=len(cases), of=len(CASES), settings=_settings(setup),
         )  # fmt: skip
         with outlet.watching(len(cases)) as bar:
             person.bar = bar
@@ -163,6 +170,11 @@ def _place(ear: int, text: str | None, option: str, *, udp: bool = False) -> Pla
         return None
     host, port = host_and_port(text if ":" in text else f"127.0.0.1:{text}", option)
     return Place(ear, host, port, udp)
+
+
+def _settings(setup: Setup) -> list[str]:
+    polls = "no polls are expected" if setup.poll_seconds is None else f"it polls every {setup.poll_seconds:g} s"
+    return [f"it waits {setup.wait:g} s for an answer, and sends {setup.tries} times", polls]
 
 
 def _announced(cases: list[Case[Stage]], setup: Setup, receivers: int, by_command: bool) -> list[str]:

@@ -1,6 +1,7 @@
 """`farend trial receiver`: play the panels against somebody else's receiver, case by case, and say what holds."""
 
 import random
+import ssl
 from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,10 +17,12 @@ from receiver.trial.of_receiver import examine, rehearse, run
 from receiver.trial.report import Report
 from receiver.trial.stage import Known, Setup, Sockets, Stage
 from receiver.wire import Kind
-from tools.common import key_from, stop, target
+from tools.common import check_trust, key_from, kind_of, stop, target, within
 from tools.trial_talk import AsJson, Html, Junit, Listed, Only, Outlet, before, list_cases
 
 HEX = "0123456789abcdefABCDEF"
+MOST_WAIT = 300.0  # seconds: nobody would wait longer for one answer
+USUAL_QUIET = 0.5
 
 
 def receiver(
@@ -40,10 +43,11 @@ def receiver(
         Path | None, typer.Option(metavar="FILE", help="Check the receiver's certificate against this PEM.")
     ] = None,
     only: Only = None,
-    wait: Annotated[float, typer.Option(min=0.1, metavar="S", help="Seconds that an answer may take.")] = 5.0,
+    wait: Annotated[float, typer.Option(metavar="S", help="Seconds that an answer may take, up to 300.")] = 5.0,
     quiet: Annotated[
-        float, typer.Option(min=0.05, metavar="S", help="Seconds without an answer that count as silence.")
-    ] = 0.5,
+        float | None,
+        typer.Option(metavar="S", help=f"Seconds without an answer that count as silence; {USUAL_QUIET:g} by default."),
+    ] = None,
     report: Html = None,
     junit: Junit = None,
     as_json: AsJson = False,
@@ -62,7 +66,8 @@ def receiver(
 
     Example: farend trial receiver 127.0.0.1:12009 --account 8C20 --key @key.hex --clear-account 4471 --report trial.html
     """
-    cases = list(chosen(of_receiver.cases(), only or ()))
+    every = of_receiver.cases()
+    cases = list(chosen(every, only or ()))
     if not cases:
         stop(f"--only {' '.join(only or ())}: no case fits; farend trial receiver --list names them all")
     if listed:
@@ -72,10 +77,11 @@ def receiver(
         stop("say which receiver, as HOST:PORT")
     if account is None:
         stop("--account N: say an account that the receiver knows")
-    if udp and tls:
-        stop("say one of --udp and --tls")
-    if trust and not trust.is_file():
-        stop(f"--trust {trust}: there is no such file")
+    kind = kind_of(udp, tls)
+    check_trust(trust, kind == "tls")
+    within(wait, "--wait", 0.1, MOST_WAIT)
+    if quiet is not None and within(quiet, "--quiet", 0.05, MOST_WAIT) > wait:
+        stop(f"--quiet {quiet:g} is longer than --wait {wait:g}: silence would last longer than an answer may take")
     accounts = [_known("--account", account, key)]
     if clear_account is not None:
         accounts.append(_known("--clear-account", clear_account, None))
@@ -84,18 +90,22 @@ def receiver(
     for number, count in Counter(one.number.lstrip("0").upper() for one in (*accounts, Known(unknown))).items():
         if count > 1:
             stop(f"account {number} is given twice")
-    kind: Kind = "udp" if udp else "tls" if tls else "tcp"
     host, port = target(receiver_at, target_is_mine)
     outlet = Outlet(report, junit, as_json)
-    setup = Setup(accounts, wait, quiet, unknown)
+    setup = Setup(accounts, wait, min(USUAL_QUIET, wait) if quiet is None else quiet, unknown)
     setup.sequences |= {one.number: random.randrange(1, LAST_SEQUENCE) for one in (*accounts, Known(unknown))}
     before(_announced(cases, setup, kind, receiver_at))
     found = Report(
         subject="receiver", target=f"{receiver_at} over {kind.upper()}", accounts=[str(one) for one in accounts],
-        began=datetime.now(UTC), ended=datetime.now(UTC), version=software(), measured=[], results=[],
+        began=datetime.now(UTC), ended=datetime.now(UTC), version=software(),
+        only=only or (), chosen=len(cases), of=len(every),
     )  # fmt: skip
     reached = _play(cases, Sockets(host, port, kind, wait, trust), setup, found, outlet)
     found.ended = datetime.now(UTC)
+    found.settings = [
+        f"an answer may take {wait:g} s", f"silence is nothing for {setup.quiet:g} s",
+        f"account {unknown} is taken for one that it does not know",
+    ]  # fmt: skip
     code = outlet.end(found)
     if not reached:
         stop(f"{receiver_at} could not be tried: {found.ended_why}")
@@ -107,18 +117,20 @@ def _play(cases: list[Case[Stage]], link: Sockets, setup: Setup, found: Report, 
     reached = True
     with outlet.watching(len(cases)) as bar:
         try:
-            examined = examine(link, setup)
-            found.measured = examined.sentences
-            found.ended_why = examined.why_not
-            if not examined.why_not:
+            try:
+                examined = examine(link, setup)
+            except OSError as error:
+                reached = False
+                found.ended_why = f"no connection: {_unreached(error, link.kind)}"
+            else:
+                found.measured = examined.sentences
+                found.ended_why = examined.why_not
+            if not found.ended_why:
                 for result in run(cases, link, setup, bar.began):
                     found.results.append(result)
                     bar.judged(result)
                 if len(found.results) < len(cases):
                     found.ended_why = "it answers nothing any more, not even a right message"
-        except OSError as error:
-            reached = bool(found.results)
-            found.ended_why = f"no connection: {error.strerror or error}"
         except KeyboardInterrupt:
             found.ended_why = "it was stopped by hand"
         if found.ended_why:
@@ -126,6 +138,14 @@ def _play(cases: list[Case[Stage]], link: Sockets, setup: Setup, found: Report, 
             untried = len(cases) - len(found.results)
             found.ended_why += f"; {untried} of {len(cases)} cases were not tried"
     return reached
+
+
+def _unreached(error: OSError, kind: Kind) -> str:
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"its certificate is not one that --trust vouches for: {error.verify_message}"
+    if kind == "tls" and isinstance(error, (TimeoutError, ssl.SSLError)):
+        return f"no TLS came back ({error.strerror or error}): does it speak TLS on this port?"
+    return error.strerror or str(error)
 
 
 def _announced(cases: list[Case[Stage]], setup: Setup, kind: Kind, receiver_at: str) -> list[str]:

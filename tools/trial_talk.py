@@ -1,9 +1,12 @@
 """What the commands that run a trial share: verdicts told as they fall, reports written, the exit code."""
 
+import os
+import signal
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -13,8 +16,8 @@ from rich.prompt import Confirm
 from rich.text import Text
 
 from receiver.trial.case import WORDS, Case, Result
-from receiver.trial.report import Report, to_json, write_html, write_junit
-from tools.common import CAUTION, OUT, TALK, print_json, stop
+from receiver.trial.report import Report, junit, page, to_json
+from tools.common import CAUTION, OUT, TALK, check_outputs, print_json, stop, write_outputs
 from tools.trial_words import show_results
 
 Only = Annotated[
@@ -29,41 +32,55 @@ Listed = Annotated[bool, typer.Option("--list", help="Only list the cases, each 
 
 class Outlet:
     """Where the verdicts of one trial go. Files are tried before the trial begins: nobody waits minutes to learn that a
-    folder is missing.
+    folder is missing. They are written before the last of stdout, and whether or not somebody still reads that.
     """
 
     def __init__(self, html: Path | None, junit: Path | None, as_json: bool) -> None:
         self.html, self.junit, self.as_json = html, junit, as_json
-        for option, path in (("--report", html), ("--junit", junit)):
-            if path is not None:
-                try:
-                    path.open("ab").close()
-                except OSError as error:
-                    stop(f"{option} {path} cannot be written: {error.strerror}")
+        check_outputs({"--report": html, "--junit": junit})
+        self._unread = False
+
+    def put(self, value: Any) -> None:
+        """One object on stdout. Where nobody reads it any more, the trial goes on for its files, and ends without any."""
+        if self._unread:
+            return
+        try:
+            print_json(value)
+        except BrokenPipeError:
+            self._unread = True
+            with suppress(OSError):  # what is still buffered would be an error once more, at the end
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            if not (self.html or self.junit):
+                stop("nobody reads what --json prints any more, and no report was asked for: ended", 1)
+            TALK.print("nobody reads what --json prints any more; going on for the report")
 
     @contextmanager
     def watching(self, total: int) -> Iterator["Bar"]:
-        """A progress bar on a terminal, for as long as the trial runs."""
+        """A progress bar on a terminal, for as long as the trial runs; SIGTERM ends it as Ctrl-C does, with a report."""
+        usual = signal.signal(signal.SIGTERM, signal.default_int_handler)
+        try:
+            with self._progress(total) as bar:
+                yield bar
+        finally:
+            signal.signal(signal.SIGTERM, usual)
+
+    @contextmanager
+    def _progress(self, total: int) -> Iterator["Bar"]:
         columns = (TextColumn("{task.description}"), BarColumn(), _Amount(), TimeElapsedColumn())
         with Progress(*columns, console=TALK, transient=True, disable=not TALK.is_terminal) as progress:
             yield Bar(self, progress, total)
 
     def end(self, report: Report) -> int:
-        """Write what is due. 0 where all that applies holds; 1 where something does not, or was not tried."""
-        if self.as_json:
-            print_json(to_json(report))
-        else:
-            show_results(OUT, report)
-        for path, write in ((self.html, write_html), (self.junit, write_junit)):
-            if path is None:
-                continue
-            try:
-                write(path, report)
-            except OSError as error:
-                stop(f"the report {path} cannot be written: {error.strerror}")
-            TALK.print(f"report: {path}", markup=False, soft_wrap=True)
-        whole = report.complete and not any(one.verdict in ("fails", "unclear") for one in report.results)
-        return 0 if whole else 1
+        """Write what is due. 0 where all that applies holds; 1 where something does not, was not tried, or none applies."""
+        try:
+            write_outputs([(self.html, partial(page, report)), (self.junit, partial(junit, report))])
+        finally:  # where a file cannot be written, this is all that is left of the trial
+            if self.as_json:
+                self.put(to_json(report))
+            else:
+                show_results(OUT, report)
+        verdicts = {one.verdict for one in report.results}
+        return 0 if report.complete and verdicts | {"not-applicable"} == {"holds", "not-applicable"} else 1
 
 
 class _Amount(MofNCompleteColumn):
@@ -87,7 +104,7 @@ class Bar:
     def judged(self, result: Result) -> None:
         self._progress.advance(self._task)
         if self._outlet.as_json:
-            print_json(result.to_json())
+            self._outlet.put(result.to_json())
         elif result.verdict in ("fails", "unclear"):
             said = Text(f"{result.case.id} ({result.case.clause}) ", style="bold")
             said.append(f"{WORDS[result.verdict]}: {result.why}", style="not bold")

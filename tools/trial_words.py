@@ -8,8 +8,18 @@ from rich.table import Table
 from rich.text import Text
 
 from protocols.values import legible
-from receiver.trial.case import WORDS
-from receiver.trial.report import Comparison, Report, Told, by_group, sentence, told
+from receiver.trial.case import WORDS, Verdict
+from receiver.trial.report import (
+    Comparison,
+    Report,
+    Told,
+    by_group,
+    folded,
+    selection,
+    sentence,
+    told,
+    worth_knowing,
+)
 
 # What a comparison tells, in the order of what matters; and how each list is headed.
 KINDS = {
@@ -29,12 +39,22 @@ def show_results(console: Console, report: Report) -> None:
     for group, count in by_group(whole.cases).items():
         table.add_row(Text(group), *(str(count[verdict] or "–") for verdict in WORDS))
     console.print(table)
-    for case in whole.cases:
-        if case["verdict"] in ("fails", "unclear"):
-            head = f"\n{case['case']} {WORDS[case['verdict']]} ({case['clause']})"
-            console.print(Text(legible(head.strip()), style="bold"), soft_wrap=True)
-            console.print(f"  {legible(case['why'] or '')}", markup=False, soft_wrap=True)
-    for line in report.measured:
+    verdicts: tuple[Verdict, ...] = ("fails", "unclear")
+    for verdict in verdicts:
+        for alike in folded(whole.cases, verdict):
+            first = alike[0]
+            if len(alike) == 1:
+                head, below = f"{first['case']} {WORDS[verdict]} ({first['clause']})", [first["why"], first["does"]]
+            else:
+                names = ", ".join(case["case"] for case in alike)
+                head, below = f"{first['group']}: {len(alike)} cases, {WORDS[verdict]}", [first["why"], names]
+            console.print(Text(legible(head), style="bold"), soft_wrap=True)
+            for line in below:
+                console.print(f"  {legible(line or '')}", markup=False, soft_wrap=True)
+    for case, note in worth_knowing(whole.cases):
+        console.print(Text(legible(f"worth knowing, {case['case']}"), style="bold"), soft_wrap=True)
+        console.print(f"  {legible(note)}", markup=False, soft_wrap=True)
+    for line in filter(None, (*report.measured, *report.settings, selection(whole.head))):
         console.print(legible(line), markup=False, soft_wrap=True)
     if not report.complete:
         console.print(f"not complete: {legible(report.ended_why)}", markup=False, soft_wrap=True, style="bold")
@@ -46,6 +66,7 @@ def show_comparison(console: Console, old: Told, new: Told, found: Comparison) -
     for name, one in (("old", old), ("new", new)):
         head = one.head
         told_ = f"{name}: {head['target']}, {head['began'][:16].replace('T', ' ')} UTC, {head['version']}"
+        told_ += f", {selection(head)}" * bool(head.get("only"))
         broken = "" if head["complete"] else f"; NOT COMPLETE: {head['ended_why'] or 'ended early'}"
         console.print(legible(told_ + broken), markup=False, soft_wrap=True)
     for kind, heading in KINDS.items():
@@ -59,6 +80,10 @@ def show_comparison(console: Console, old: Told, new: Told, found: Comparison) -
             console.print(table)
     console.print()
     console.print(in_a_sentence(found), style="bold", soft_wrap=True)
+    if not new.head["complete"]:
+        console.print(
+            "The new trial is not complete: what it did not try may have got worse.", style="bold", soft_wrap=True
+        )
 
 
 def in_a_sentence(found: Comparison) -> str:

@@ -22,6 +22,7 @@ WORDS: dict[Verdict, str] = {
     "not-applicable": "does not apply",
 }
 PRACTICE = "common practice"  # the clause of what no standard says
+SERIOUS = "! "  # begins a note that whoever decides should see: no clause is broken, and yet it has a consequence
 
 S = TypeVar("S")
 

@@ -10,7 +10,7 @@ from protocols.dc09 import decode, write_stamp
 from protocols.envelope import MOST_COUNTED, wrap
 from protocols.exchange import Heard, Word
 from protocols.seal import BLOCK, Key
-from receiver.trial.case import PRACTICE, Case, beside, fails
+from receiver.trial.case import PRACTICE, SERIOUS, Case, beside, fails
 from receiver.trial.stage import Known, Said, Stage, Talk, in_words
 from receiver.trial.told import STREAMS, all_acked, anything, fresh, noted, told, two
 
@@ -338,6 +338,27 @@ def longest(stage: Stage) -> list[str]:
     said = stage.message(account, extended=["I" + ("TEST REPORT " * 400)[: room // (2 * BLOCK) * BLOCK]])
     heard = talk.tell(said, "ACK", "DUH", *(("silence",) if stage.kind == "udp" else ()))
     return noted(f"it answered {heard.word}" if heard else "it gave no answer", "" if heard else talk.control())
+
+
+def _clear_of_sealed(token: str, consequence: str, stage: Stage) -> list[str]:
+    """No clause forbids an ACK here; what it means must not stay among the small notes."""
+    talk, said = stage.open(), stage.message(stage.account("sealed"), token=token, key=None)
+    heard = talk.tell(said, "ACK", "NAK", "DUH", "silence")
+    told = f"it answered {heard.word}" if heard else "it gave no answer in time"
+    if heard and heard.word == "ACK":
+        told = f"{SERIOUS}it answered ACK, in clear: {consequence}"
+    return noted(told, "" if heard else talk.control())
+
+
+for _group, _words, _token, _consequence in (
+    ("encryption", "message", "ADM-CID", "whoever knows the number can speak for the account"),
+    ("polls", "poll", "NULL", "whoever knows the number can keep a dead account looking alive"),
+):
+    case(
+        f"{_group}/clear-of-sealed-account", PRACTICE, f"Sends a {_words} in clear of an account that has a key.",
+        f"No encrypted answer: the {_words} is in clear.",
+        f"DUH, NAK, ACK or no answer: noted. An ACK means that {_consequence}.",
+    )(partial(_clear_of_sealed, _token, _consequence))  # fmt: skip
 
 
 # ---- polls --------------------------------------------------------------------------------------------------------------

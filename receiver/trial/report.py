@@ -21,11 +21,12 @@ from pydantic import BaseModel, ValidationError
 
 from protocols.values import legible
 from receiver.record import CAUTION
-from receiver.trial.case import MOST_FRAMES, MOST_SHOWN, PRACTICE, WORDS, Result, Verdict
+from receiver.trial.case import MOST_FRAMES, MOST_SHOWN, PRACTICE, SERIOUS, WORDS, Result, Verdict
 from receiver.words import of_frame
 
 MOST_TOLD = 40  # things that passed, of a case that does not hold, told in JUnit XML: the last ones
 MOST_RAW = 500  # characters of what passed that are told at once
+FROM_MEMORY = "A clause with * is known from memory: look it up in the standard before you hold it against anybody."
 WAYS = {
     "opened": "opened",
     "sent": "sent",
@@ -48,7 +49,8 @@ class ReportError(ValueError):
 class Report:
     """A trial that is over, or was ended early: then `complete` is False, and `ended_why` says why.
 
-    `began` and `ended` are UTC. `accounts` and `measured` are in words, ready to be shown; no key belongs in them.
+    `began` and `ended` are UTC. `accounts`, `measured` and `settings` are in words, ready to be shown; no key belongs in
+    them. `chosen` of the `of` cases that there are were to be tried, by the patterns `only`.
     """
 
     subject: Literal["receiver", "panel"]
@@ -58,6 +60,10 @@ class Report:
     ended: datetime
     version: str
     measured: list[str] = field(default_factory=list)
+    settings: list[str] = field(default_factory=list)
+    only: Sequence[str] = ()
+    chosen: int = 0
+    of: int = 0
     results: list[Result] = field(default_factory=list)
     complete: bool = True
     ended_why: str = ""
@@ -75,6 +81,7 @@ def to_json(report: Report) -> dict[str, Any]:
     return {
         "trial": report.subject, "target": report.target, "accounts": report.accounts, "began": _moment(report.began),
         "ended": _moment(report.ended), "version": report.version, "measured": report.measured,
+        "settings": report.settings, "only": list(report.only), "chosen": report.chosen, "of": report.of,
         "complete": report.complete, "ended_why": report.ended_why or None, "caution": CAUTION,
     } | _counts([result.verdict for result in report.results])  # fmt: skip
 
@@ -95,7 +102,7 @@ def sentence(report: Told) -> str:
     if not applies:
         return "No case was tried." if not report.cases else "No case applies."
     if count["holds"] == applies:
-        said = [f"All {applies} cases that apply hold" if applies > 1 else "The one case that applies holds"]
+        said = [f"all {applies} cases that apply hold" if applies > 1 else "the one case that applies holds"]
     else:
         said = [f"{count['holds']} of {_many(applies, 'case that applies holds', 'cases that apply hold')}"]
     for verdict, one, more in (
@@ -105,7 +112,31 @@ def sentence(report: Told) -> str:
     ):
         if count[verdict]:
             said.append(_many(count[verdict], one, more))
-    return "; ".join(said) + "."
+    if not report.head["complete"]:
+        return f"Of the {len(report.cases)} that were tried: {'; '.join(said)}."
+    return "; ".join([said[0][0].upper() + said[0][1:], *said[1:]]) + "."
+
+
+def selection(head: Mapping[str, Any]) -> str:
+    """Which cases were to be tried: `1 of 364 cases, by --only udp`; "" in an old report, which does not say."""
+    if not head.get("of"):
+        return ""
+    by = "".join(f" --only {one}" for one in head["only"])
+    return f"{head['chosen']} of {head['of']} cases, by{by}" if by else f"all {head['of']} cases"
+
+
+def folded(cases: Sequence[Mapping[str, Any]], verdict: Verdict) -> list[list[Mapping[str, Any]]]:
+    """The cases that came to this, those of one group that say the same reason together: mostly they are one fault."""
+    found: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
+    for case in cases:
+        if case["verdict"] == verdict:
+            found.setdefault((case["group"], case["why"]), []).append(case)
+    return list(found.values())
+
+
+def worth_knowing(cases: Sequence[Mapping[str, Any]]) -> list[tuple[Mapping[str, Any], str]]:
+    """The notes that have a consequence, each with its case."""
+    return [(case, note.removeprefix(SERIOUS)) for case in cases for note in case["notes"] if note.startswith(SERIOUS)]
 
 
 def by_group(cases: Sequence[Mapping[str, Any]]) -> dict[str, Counter[Verdict]]:
@@ -124,25 +155,16 @@ def _moment(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-# The three forms. Each write is an OSError where the file cannot be written.
+# The two forms that are files.
 
 
-def write_json_lines(path: Path, report: Report) -> None:
-    """What `--json` prints: a line a case, and the head last."""
-    head, cases = told(report)
-    path.write_bytes(b"".join(orjson.dumps(one) + b"\n" for one in [*cases, head]))
-
-
-def write_html(path: Path, report: Report) -> None:
+def page(report: Report) -> str:
     """One page that needs nothing else: a first screen for whoever decides, every byte below for whoever mends."""
-    path.write_text(_page(told(report)), "utf-8")
-
-
-def _page(report: Told) -> str:
-    groups = {group: [case for case in report.cases if case["group"] == group] for group in by_group(report.cases)}
+    head, cases = whole = told(report)
+    groups = {group: [case for case in cases if case["group"] == group] for group in by_group(cases)}
     return _template().render(
-        head=report.head, cases=report.cases, groups=groups, counts=by_group(report.cases), sentence=sentence(report),
-        embedded=report.head | {"cases": report.cases}, style=_style(),
+        head=head, cases=cases, groups=groups, counts=by_group(cases), sentence=sentence(whole),
+        selection=selection(head), worth_knowing=worth_knowing(cases), embedded=head | {"cases": cases}, style=_style(),
     )  # fmt: skip
 
 
@@ -154,9 +176,15 @@ def _template() -> Template:
         finalize=lambda value: legible(value) if type(value) is str else value,
     )  # fmt: skip
     jinja.policies["json.dumps_kwargs"] = {"sort_keys": False, "separators": (",", ":")}
-    jinja.globals |= {"WORDS": WORDS, "WAYS": WAYS, "PRACTICE": PRACTICE}
+    jinja.globals |= {
+        "WORDS": WORDS,
+        "WAYS": WAYS,
+        "PRACTICE": PRACTICE,
+        "SERIOUS": SERIOUS,
+        "FROM_MEMORY": FROM_MEMORY,
+    }
     jinja.globals |= {"MOST_FRAMES": MOST_FRAMES, "MOST_SHOWN": MOST_SHOWN, "MOST_OPEN": MOST_RAW}
-    jinja.filters |= {"said": frame_in_words, "utc": _utc}
+    jinja.filters |= {"said": frame_in_words, "utc": _utc, "folded": folded}
     return jinja.from_string((files("receiver.trial") / "trial.html.jinja").read_text("utf-8"))
 
 
@@ -184,7 +212,7 @@ def frame_in_words(frame: Mapping[str, Any]) -> str:
     return "; ".join([said, ", ".join(fields)]) if fields else said
 
 
-def write_junit(path: Path, report: Report) -> None:
+def junit(report: Report) -> str:
     """JUnit XML: a suite a group; `fails` is a failure, `unclear` an error, what does not apply is skipped.
 
     A trial that was ended early has an error of its own, so that what was not tried does not look good.
@@ -202,12 +230,21 @@ def write_junit(path: Path, report: Report) -> None:
     for element in (*root, root):
         _count(element)
     ElementTree.indent(root)
-    ElementTree.ElementTree(root).write(path, encoding="utf-8", xml_declaration=True)
+    written: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
+    return written.decode()
 
 
 def _suite(root: ElementTree.Element, head: Mapping[str, Any], group: str) -> ElementTree.Element:
     name = _xml(f"trial.{head['trial']}.{group}")
-    return ElementTree.SubElement(root, "testsuite", name=name, timestamp=head["began"][:19])
+    suite = ElementTree.SubElement(root, "testsuite", name=name, timestamp=head["began"][:19])
+    properties = ElementTree.SubElement(suite, "properties")
+    for what, value in (
+        ("target", head["target"]), ("version", head["version"]), ("cases", selection(head)),
+        ("settings", "; ".join(head["settings"])), ("clauses", FROM_MEMORY), ("caution", head["caution"]),
+    ):  # fmt: skip
+        if value:
+            ElementTree.SubElement(properties, "property", name=what, value=_xml(value))
+    return suite
 
 
 def _testcase(suite: ElementTree.Element, name: str, seconds: float) -> ElementTree.Element:
@@ -224,7 +261,10 @@ def _outcome(item: ElementTree.Element, case: Mapping[str, Any]) -> None:
     elif case["verdict"] == "not-applicable":
         ElementTree.SubElement(item, "skipped", message=why)
     if case["notes"]:
-        ElementTree.SubElement(item, "system-out").text = _xml("\n".join(case["notes"]))
+        notes = (
+            f"worth knowing: {one.removeprefix(SERIOUS)}" if one.startswith(SERIOUS) else one for one in case["notes"]
+        )
+        ElementTree.SubElement(item, "system-out").text = _xml("\n".join(notes))
 
 
 def _account(case: Mapping[str, Any]) -> str:
