@@ -34,6 +34,10 @@ def receiver(
         typer.Option(metavar="N[=KEY]", help="A further account, for other key lengths and numbers; may be repeated."),
     ] = None,
     unknown: Annotated[str, typer.Option(metavar="N", help="An account that the receiver does not know.")] = "0D0D0D",
+    number: Annotated[
+        str, typer.Option("--receiver", metavar="HEX", help="The receiver number R that it knows the accounts under.")
+    ] = "",
+    prefix: Annotated[str, typer.Option(metavar="HEX", help="The account prefix L that it knows them under.")] = "0",
     udp: Annotated[bool, typer.Option("--udp", help="Over UDP.")] = False,
     tls: Annotated[bool, typer.Option("--tls", help="Over TLS.")] = False,
     trust: Annotated[
@@ -81,13 +85,16 @@ def receiver(
         accounts.append(_known("--clear-account", clear_account, None))
     accounts += [_known("--also", one.partition("=")[0], one.partition("=")[2] or None) for one in also or ()]
     _number("--unknown", unknown)
-    for number, count in Counter(one.number.lstrip("0").upper() for one in (*accounts, Known(unknown))).items():
+    for option, digits, least in (("--receiver", number, 0), ("--prefix", prefix, 1)):
+        if not least <= len(digits) <= 6 or digits.strip(HEX):
+            stop(f"{option} {digits!r} is no number of 1 to 6 hex digits")
+    for twice, count in Counter(one.number.lstrip("0").upper() for one in (*accounts, Known(unknown))).items():
         if count > 1:
-            stop(f"account {number} is given twice")
+            stop(f"account {twice} is given twice")
     kind: Kind = "udp" if udp else "tls" if tls else "tcp"
     host, port = target(receiver_at, target_is_mine)
     outlet = Outlet(report, junit, as_json)
-    setup = Setup(accounts, wait, quiet, unknown)
+    setup = Setup(accounts, wait, quiet, unknown, number, prefix)
     setup.sequences |= {one.number: random.randrange(1, LAST_SEQUENCE) for one in (*accounts, Known(unknown))}
     before(_announced(cases, setup, kind, receiver_at))
     found = Report(
