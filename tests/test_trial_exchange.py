@@ -2,7 +2,6 @@
 
 import re
 import subprocess
-from contextlib import suppress
 from datetime import timedelta
 
 import pytest
@@ -22,8 +21,16 @@ from tests.broken_receivers import (
     HasAShortBuffer,
     SaysDuhToBadFrames,
     matrix,
+    past_examination,
 )
-from tests.broken_receivers_exchange import BROKEN, TIRING
+from tests.broken_receivers_exchange import (
+    BROKEN,
+    NONE_AT_ALL,
+    PARTICULAR,
+    TIRING,
+    HoldsClearStampsToo,
+    KnowsAccountsByAllNumbers,
+)
 
 GROUPS = ("stamps", "encryption", "polls", "replies", "tcp", "udp", "endurance")
 CASES = [case for case in cases() if case.group in GROUPS]
@@ -49,6 +56,55 @@ def test_every_case_that_is_about_the_line_holds_whatever_the_receivers_clock_sa
     assert not examine(link, setup).why_not
     others = {one.case.id: one.why for one in run(CASES, link, setup) if one.verdict != "holds"}
     assert all("this is about" in why and kind.upper() not in why.partition(";")[0] for why in others.values()), others
+
+
+@pytest.mark.parametrize("kind", ["tcp", "udp"])
+@pytest.mark.parametrize("right", PARTICULAR)
+def test_a_right_receiver_that_is_slow_or_small_or_particular_fails_no_case(right: type[Answerer], kind: Kind) -> None:
+    link, setup = InMemory(right(POOL), kind), Setup(POOL)
+    assert examine(link, setup).why_not == ""
+    results = list(run(cases(), link, setup))
+    assert {one.case.id: one.why for one in results if one.verdict in ("fails", "unclear")} == {}
+    assert len(results) == len(cases())
+
+
+@pytest.mark.parametrize("seconds", [0.4, 1.0, 4.0])
+def test_the_slower_the_answers_the_further_the_stamps_are_moved_from_the_edge(seconds: float) -> None:
+    for late in PARTICULAR[3:5]:
+        receiver = late(POOL)
+        receiver.seconds = seconds  # type: ignore[attr-defined]
+        link, setup = InMemory(receiver), Setup(POOL)
+        examine(link, setup)
+        results = list(run([case for case in cases() if case.group == "stamps"], link, setup))
+        assert {one.case.id: one.why for one in results if one.verdict != "holds"} == {}
+        (edge,) = [one for one in results if one.case.id == "stamps/ahead-22"]
+        assert (edge.notes != []) == (seconds > 1 / 3)
+
+
+def test_accounts_that_are_known_under_a_receiver_number_and_a_prefix_are_tried_under_them() -> None:
+    link, setup = InMemory(KnowsAccountsByAllNumbers(POOL)), Setup(POOL, receiver="1", prefix="2")
+    assert examine(link, setup).why_not == ""
+    results = list(run(cases(), link, setup))
+    assert {one.case.id: one.why for one in results if one.verdict in ("fails", "unclear")} == {}
+
+
+def test_a_clock_is_taken_from_the_nak_to_a_message_in_clear_too() -> None:
+    link = InMemory(HoldsClearStampsToo(IN_CLEAR, ahead=timedelta(seconds=60)))
+    setup = Setup(IN_CLEAR)
+    found = examine(link, setup)
+    assert (found.why_not, round(setup.ahead.total_seconds())) == ("", 60)
+    assert "its clock is 60 s ahead of ours, to the second" in found.sentences
+
+
+@pytest.mark.parametrize("kind", ["tcp", "udp"])
+@pytest.mark.parametrize("nobody", NONE_AT_ALL)
+def test_no_case_that_applies_holds_where_there_is_no_receiver_at_all(nobody: type[Answerer], kind: Kind) -> None:
+    held = []
+    for case in cases():
+        (result,) = run([case], InMemory(nobody(POOL), kind), Setup(POOL))
+        if result.verdict == "holds":
+            held.append((case.id, result.notes))
+    assert held == []
 
 
 @pytest.mark.parametrize("pool", [IN_CLEAR[:1], WITH_KEYS[:1]], ids=["one account in clear", "one account with a key"])
@@ -95,11 +151,7 @@ def test_every_case_finds_something_that_the_messages_before_the_trial_do_not(
     caught: dict[str, dict[str, str]],
 ) -> None:
     """A receiver that does not acknowledge a right message of each account never gets as far as the cases."""
-    late = set()
-    for broken in (*BROKEN, *ALSO):
-        with suppress(EOFError, OSError):
-            if not examine(InMemory(broken(POOL)), Setup(POOL)).why_not:
-                late.add(broken.__name__)
+    late = past_examination((*BROKEN, *ALSO), POOL)
     # These are those messages, one with a key of each length; and the padding that they have.
     plain = {"encryption/message-128", "encryption/message-192", "encryption/message-256", "encryption/padding-9"}
     idle = {case for case, by in caught.items() if not any(by[name] == "fails" for name in by.keys() & late)}
