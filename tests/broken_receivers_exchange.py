@@ -161,6 +161,13 @@ class NaksWithAStandingClock(_Naks):
         return answer("NAK", decision.frame, self.first)
 
 
+class NaksWithYear9999(_Naks):
+    """Says in its NAK the last day that there is."""
+
+    def nak(self, decision: Decision, now: datetime) -> bytes:
+        return wrap(b'"NAK"0000R0L0A0[]_12:00:00,12-31-9999')
+
+
 # ---- encryption ----------------------------------------------------------------------------------------------------------
 
 
@@ -641,7 +648,7 @@ class LosesOneInAHundred(Answerer):
 BROKEN: tuple[type[Answerer], ...] = (
     TakesAnyStamp, ComparesTimesOfDay, HasANarrowWindow, TakesWhatIsNoTime, RefusesClearWithoutStamp,
     DropsClearWithABadStamp, DoesNotTestPolls, RemembersWhatItNaked, NaksOnce, NaksWithoutTime,
-    NaksEncrypted, NaksWithTheLaterTime, NaksWithAStandingClock, AnswersInClear, AnswersEncryptedToClear,
+    NaksEncrypted, NaksWithTheLaterTime, NaksWithAStandingClock, NaksWithYear9999, AnswersInClear, AnswersEncryptedToClear,
     AcksWithoutStamp, AcksWithoutPadding, PadsAlwaysTheSame, StampsLocalTime, HasOneKey,
     TakesTheUnread, OverlooksAMissingStar, TakesPaddingForNoise, CountsLettersInPadding, FindsFieldsInPadding,
     TakesFifteenBytesOfPadding, ReadsFromAFixedPlace, StumblesOverBadSeals, NeedsTheAccountInside, SaysDuhToPolls,

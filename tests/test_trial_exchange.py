@@ -7,12 +7,14 @@ from datetime import timedelta
 import pytest
 
 from protocols.seal import Key
+from receiver.trial.case import Case
 from receiver.trial.memory import Answerer, InMemory
-from receiver.trial.of_receiver import cases, examine, run
-from receiver.trial.stage import Known, Setup
+from receiver.trial.of_receiver import cases, examine, rehearse, run
+from receiver.trial.stage import Known, Setup, Stage
 from receiver.wire import Kind
 from tests.broken_receivers import (
     RIGHT,
+    AddsOneToTheSequence,
     AnswersAnswers,
     AnswersForTheAccountInside,
     AnswersNoise,
@@ -30,6 +32,8 @@ from tests.broken_receivers_exchange import (
     TIRING,
     HoldsClearStampsToo,
     KnowsAccountsByAllNumbers,
+    NaksWithYear9999,
+    TakesItsTime,
 )
 
 GROUPS = ("stamps", "encryption", "polls", "replies", "tcp", "udp", "endurance")
@@ -94,6 +98,62 @@ def test_a_clock_is_taken_from_the_nak_to_a_message_in_clear_too() -> None:
     found = examine(link, setup)
     assert (found.why_not, round(setup.ahead.total_seconds())) == ("", 60)
     assert "its clock is 60 s ahead of ours, to the second" in found.sentences
+
+
+def test_one_fault_in_every_answer_is_told_once_and_the_cases_go_on() -> None:
+    link, setup = InMemory(AddsOneToTheSequence(POOL)), Setup(POOL)
+    found = examine(link, setup)
+    assert (found.why_not, list(setup.accounts)) == ("", list(POOL))
+    (said,) = [one for one in found.sentences if "4471" in one]
+    assert re.fullmatch(r"a right message of account 4471 in clear got an ACK, not its ACK: its sequence is .*", said)
+
+
+def test_an_account_that_is_refused_is_left_out_and_said_unless_it_is_the_only_one() -> None:
+    link, setup = InMemory(Answerer(POOL[:3])), Setup((*POOL[:2], Known("9999")))
+    found = examine(link, setup)
+    assert (found.why_not, list(setup.accounts)) == ("", list(POOL[:2]))
+    assert [one for one in found.sentences if one.startswith("account 9999 in clear is left out")]
+    assert "9999 in clear got a DUH" in examine(link, Setup((Known("9999"),))).why_not
+
+
+def test_a_clock_that_no_panel_could_be_set_by_is_not_gone_by() -> None:
+    link, setup = InMemory(NaksWithYear9999(POOL)), Setup(POOL)
+    assert examine(link, setup).why_not == ""
+    assert setup.ahead == timedelta(0)
+    by = {one.case.id: one.verdict for one in run([one for one in CASES if one.group == "stamps"], link, setup)}
+    assert by["stamps/nak-time"] == "fails"
+
+
+def test_a_case_in_which_the_trial_itself_stumbles_is_unclear_and_says_so() -> None:
+    def stumble(stage: Stage) -> None:
+        raise OverflowError("date value out of range")
+
+    case = Case("stamps/any", "common practice", "Stumbles.", "Nothing.", stumble)
+    (result,) = run([case], InMemory(Answerer(POOL)), Setup(POOL))
+    assert (result.verdict, result.why) == (
+        "unclear", "the trial itself stumbled: OverflowError: date value out of range"
+    )  # fmt: skip
+
+
+def test_the_time_of_a_trial_is_reckoned_anew_once_it_is_known_how_slow_the_receiver_is() -> None:
+    link, setup = InMemory(TakesItsTime(POOL)), Setup(POOL)
+    before = rehearse(QUICK, setup, "tcp").seconds
+    examine(link, setup)
+    began, told = link.seconds, rehearse(QUICK, setup, "tcp").seconds
+    list(run(QUICK, link, setup))
+    assert before * 5 < told
+    assert told == pytest.approx(link.seconds - began, rel=0.3)
+
+
+def test_what_a_late_duh_answers_is_known_and_noted() -> None:
+    """Of a receiver whose answers take 0.8 s, where 0.5 s count as silence: the right message after it gets its own ACK."""
+    late = TakesItsTime(POOL)
+    late.seconds = 0.8
+    (case,) = [case for case in cases() if case.id == "encryption/wrong-key"]
+    (result,) = run([case], InMemory(late), Setup(POOL))
+    assert (result.verdict, result.notes) == (
+        "holds", ["it gave no answer in time", "a DUH came later than the 0.5 s that count as silence"]
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", ["tcp", "udp"])

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from functools import partial
 
 from protocols.envelope import LONGEST_FRAME, MOST_COUNTED
-from receiver.trial.case import PRACTICE, Case, beside
+from receiver.trial.case import PRACTICE, Case, beside, fails
 from receiver.trial.stage import Said, Stage
 from receiver.trial.told import STREAMS, all_acked, altered, answer_in_words, at_once, fresh, noted, taken, told
 
@@ -113,6 +113,8 @@ def late_cr(stage: Stage) -> list[str]:
     talk.send(said.data[:-1], "all but the CR")
     if talk.expect(said, "ACK", "silence"):
         return ["it did not wait for the CR"]
+    if talk.closed:
+        fails("its CR was still to come; it closed the connection instead")
     talk.send(said.data[-1:], "the CR")
     talk.expect(said, "ACK", why="with its CR the message is whole")
     return []

@@ -52,11 +52,12 @@ def examine(link: Link, setup: Setup) -> Examined:
     try:
         if first := next((one for one in setup.accounts if one.key), None):
             heard = asked.ask(first, stamp=FAR_OFF)
-            if heard is None or heard.word != "NAK" or not asked.clock:
+            if heard is None or heard.word != "NAK":
                 found.sentences.append(
                     "it gave no NAK to a stamp of an hour ago, so its clock is not known; ours is taken for it"
                 )
         refused: list[Known] = []
+        wrong: list[str] = []
         unanswered = 0
         for one in setup.accounts:
             heard = asked.ask(one)
@@ -68,12 +69,13 @@ def examine(link: Link, setup: Setup) -> Examined:
                 refused.append(one)
                 continue
             unanswered += heard is None
-            found.sentences.append(f"{asked.told(one, heard)}{', not its ACK' if heard else ''}")
+            wrong.append(asked.told(one, heard))
             if not asked.frames and unanswered == MOST_UNANSWERED:
                 break
         if not asked.frames:
-            found.why_not, found.sentences = found.sentences[-1], found.sentences[:-1]
+            found.why_not = wrong[0]
             return found
+        found.sentences += wrong
         if len(refused) == len(setup.accounts):
             found.why_not = (
                 f"a right message of account {refused[0]} got a DUH, not its ACK: it does not know the account"
@@ -122,8 +124,9 @@ class _Asked:
             return None
         if heard is None:
             return None
-        self.frames += heard.frame.kind == "frame"
-        setup.slowest = max(setup.slowest, link.tick() - began)
+        if heard.frame.kind == "frame":  # of noise nobody knows when it ends
+            self.frames += 1
+            setup.slowest = max(setup.slowest, link.tick() - began)
         if heard.word == "NAK" and not self.clock and heard.frame.stamp:
             self._measure(heard.frame.stamp, before, link.now())
         return heard
@@ -131,8 +134,8 @@ class _Asked:
     def told(self, one: Known, heard: Heard | None) -> str:
         """What came back to a right message, in words."""
         if heard:
-            about = f" ({heard.why})" if heard.why else ""
-            return f"a right message of account {one} got {in_words(heard.frame)}{about}"
+            about = f": {heard.why}" if heard.why else ""
+            return f"a right message of account {one} got {in_words(heard.frame)}, not its ACK{about}"
         if self._closed:
             return f"no answer came to a right message of account {one}: {self._closed}"
         return f"no answer came to a right message of account {one} within {self._stage.setup.wait:g} s"
@@ -140,7 +143,9 @@ class _Asked:
     def _measure(self, stamp: datetime, sent: datetime, got: datetime) -> None:
         """The receiver wrote its time, cut to a whole second, some time between sending and getting."""
         if stamp.year not in PLAUSIBLE:
-            self._found.sentences.append(f"the time in its NAK, {stamp:%Y-%m-%d %H:%M:%S}, is no time to go by")
+            self._found.sentences.append(
+                f"the time in its NAK, {stamp:%Y-%m-%d %H:%M:%S}, is none to go by; ours is taken for it"
+            )
             return
         self.clock = True
         half = (got - sent) / 2
@@ -192,7 +197,7 @@ def _answers(link: Link, setup: Setup) -> bool:
 
 @dataclass
 class Effort:
-    """What a trial will do: messages by account, and how long it takes where every answer comes at once."""
+    """What a trial will do: how many messages it sends, and how long it takes."""
 
     messages: int
     seconds: float
@@ -201,9 +206,10 @@ class Effort:
 def rehearse(wanted: Sequence[Case[Stage]], setup: Setup, kind: Kind) -> Effort:
     """Play the cases against this project's own desk, in memory, to know what they will do. Nothing is sent anywhere.
 
-    After `examine`, the time is reckoned with the silence that it found necessary.
+    Before `examine` the time is that of a receiver that answers at once; after it, of one as slow as was found.
     """
     link = InMemory(Answerer(setup.accounts), kind)
     own = replace(setup, ahead=timedelta(0), sequences={})
     results = list(run(wanted, link, own))
-    return Effort(sum(result.messages for result in results), link.seconds)
+    messages = sum(result.messages for result in results)
+    return Effort(messages, link.seconds + messages * setup.slowest)

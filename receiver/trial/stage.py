@@ -439,9 +439,11 @@ class Talk:
             heard = belongs(decode(piece, said.known.key), said.frame)
             if heard.word in words or ("DUH" in words and _may_answer(heard, said)):
                 self._due.remove(one)
-                self._stage.notes.append(
+                note = (
                     f"{in_words(heard.frame)} came later than the {self._stage.setup.quiet:g} s that count as silence"
                 )
+                if note not in self._stage.notes:
+                    self._stage.notes.append(note)
                 return True
         return False
 
