@@ -15,6 +15,7 @@ from receiver.wire import Kind
 FAR_OFF = -3600  # seconds: a stamp that no receiver may take, to be told its time
 PLAUSIBLE = range(1971, 2100)  # years of a clock that can be reckoned with
 MOST_UNANSWERED = 2  # accounts without an answer, before any frame came back; then nobody is there
+BEYOND_SLOWEST = 0.25  # seconds of silence beyond the slowest answer so far
 GONE_AFTER = 5  # cases in a row that do not hold; then it is asked whether it still answers at all
 
 
@@ -88,7 +89,8 @@ def examine(link: Link, setup: Setup) -> Examined:
         setup.accounts = [one for one in setup.accounts if one not in refused]
         asked.ask(setup.accounts[0], token="NEW")  # a DUH may take longer than an ACK
         found.sentences.append(f"the slowest answer came after {setup.slowest * 1000:.1f} ms")
-        setup.quiet = min(max(setup.quiet, min(10 * setup.slowest, setup.slowest + 1)), setup.wait)
+        # Not much longer than it takes: an answer that comes later still is known for what it is.
+        setup.quiet = min(max(setup.quiet, min(10 * setup.slowest, setup.slowest + BEYOND_SLOWEST)), setup.wait)
     finally:
         stage.close()
         found.messages = stage.trace.messages
