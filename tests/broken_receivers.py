@@ -6,17 +6,18 @@ a standard leaves much to whoever builds, and a trial that only passes our own w
 
 import re
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from protocols.dc09 import EXTENDED, MESSAGES, REPLIES
-from protocols.envelope import Piece, crc16, unwrap, wrap
+from protocols.envelope import Piece, crc16, read_all, unwrap, wrap
 from protocols.exchange import Word
 from receiver.desk import Decision
 from receiver.trial.case import Case
 from receiver.trial.memory import Answerer, InMemory, Reply
-from receiver.trial.of_receiver import run
+from receiver.trial.of_receiver import examine, run
 from receiver.trial.stage import Known, Setup, Stage
 from receiver.wire import Kind
 
@@ -35,6 +36,16 @@ def matrix(
             if result.verdict in ("fails", "unclear"):
                 found[case.id][each.__name__] = result.verdict
     return found
+
+
+def past_examination(broken: Iterable[type[Answerer]], pool: Sequence[Known]) -> set[str]:
+    """Those that a trial would go on with to its cases."""
+    late = set()
+    for each in broken:
+        with suppress(EOFError, OSError):
+            if not examine(InMemory(each(pool)), Setup(pool)).why_not:
+                late.add(each.__name__)
+    return late
 
 
 # ---- the envelope ----------------------------------------------------------------------------------------------------
@@ -255,6 +266,48 @@ class IsDeafAfterABadFrame(Answerer):
         decision = super().decide(piece, kind, now, tick)
         self.deaf |= decision.verdict in ("unreadable", "noise")
         return replace(decision, reply="none") if self.deaf else decision
+
+
+class IsDeafOnThatConnection(Answerer):
+    """Answers nothing more on a connection that brought a wrong CRC or length, and keeps it open."""
+
+    def __init__(self, accounts: Sequence[Known], **more: Any) -> None:
+        super().__init__(accounts, **more)
+        self.deaf: set[int] = set()
+
+    def took(self, connection: int, data: bytes, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        if connection in self.deaf:
+            return []
+        if any(self.read(piece).has("crc-mismatch", "length-mismatch") for piece in read_all(data)):
+            self.deaf.add(connection)
+        return super().took(connection, data, kind, now, tick)
+
+
+class ChecksTheBeginning(_Reading):
+    """Hangs up on a wrong CRC or length, but finds none behind the account."""
+
+    def mend(self, piece: Piece) -> Piece:
+        return (
+            mended(piece, length=False) if re.match(rb'\n.{8}"[A-Z-]+"\d{4}L0#[0-9A-F]+\[', piece.data, re.S) else piece
+        )
+
+    def replies(self, piece: Piece, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        return super().replies(piece, kind, now, tick) or ([] if kind == "udp" else [Reply(None)])
+
+
+class AnswersNonsense(Answerer):
+    """Answers what it cannot process with two question marks."""
+
+    def write(self, word: Word, decision: Decision, now: datetime) -> bytes:
+        return b"??" if word == "DUH" else super().write(word, decision, now)
+
+
+class SaysRspWhereDuhIsDue(Answerer):
+    """Acknowledges with an RSP what it cannot process."""
+
+    def write(self, word: Word, decision: Decision, now: datetime) -> bytes:
+        data = super().write(word, decision, now)
+        return wrap(data[9:-1].replace(b'"DUH"', b'"RSP"')) if word == "DUH" else data
 
 
 class RemembersWhatItDropped(Answerer):
@@ -694,7 +747,8 @@ BROKEN: tuple[type[Answerer], ...] = (
     TakesAnyCrc, ComparesLowByte, ComparesHighByte, TakesCrcEitherWayRound, TakesAnyLength, CountsCarelessly,
     SaysDuhToBadFrames, SaysDuhToSmallLetters, AnswersNoise, AcksBlindly, NeedsAFrameASegment, TakesOneFrameOfASegment,
     AnswersEveryPart, DropsWhatComesLate, WantsLfFirst, DropsHalfAFrame, HasAShortBuffer, EndsTextsAtNul, DropsUnprintable,
-    AcksTheBeginning, IsDeafAfterABadFrame, RemembersWhatItDropped,
+    AcksTheBeginning, IsDeafAfterABadFrame, IsDeafOnThatConnection, ChecksTheBeginning,
+    AnswersNonsense, SaysRspWhereDuhIsDue, RemembersWhatItDropped,
     AcksUnknownTokens, AnswersAnswers, IsSilentWhereDuhIsDue, HangsUpWhereDuhIsDue, SaysDuhInBlank, TakesOneTokenOnly,
     ReadsDataByItsLook, WantsExactData,
     AddsOneToTheSequence, DropsZerosOfTheSequence, ReadsTheSequenceAsOctal, WritesTheSequenceAnew,

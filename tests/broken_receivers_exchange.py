@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from protocols.dc09 import write_stamp
 from protocols.envelope import Piece, wrap
-from protocols.exchange import Word, answer
+from protocols.exchange import Word, answer, in_window
 from protocols.seal import BLOCK, Key, seal
 from receiver.desk import Decision
 from receiver.trial.memory import Answerer, Reply
@@ -95,16 +95,6 @@ class DoesNotTestPolls(_Deciding):
         return "ACK" if decision.verdict == "stale-clock" and decision.frame.token == "NULL" else None
 
 
-class TakesRecordings(_Deciding):
-    """Acknowledges what it acknowledged before, without a look at the stamp."""
-
-    def word(self, decision: Decision, piece: Piece) -> Word | None:
-        self.known = getattr(self, "known", set())
-        if decision.reply == "ACK":
-            self.known.add(piece.data)
-        return "ACK" if decision.verdict == "stale-clock" and piece.data in self.known else None
-
-
 class RemembersWhatItNaked(_Deciding):
     """Takes a message that it sent a NAK to for a repeat when it comes again with a right stamp, and is silent."""
 
@@ -171,6 +161,13 @@ class NaksWithAStandingClock(_Naks):
         return answer("NAK", decision.frame, self.first)
 
 
+class NaksWithYear9999(_Naks):
+    """Says in its NAK the last day that there is."""
+
+    def nak(self, decision: Decision, now: datetime) -> bytes:
+        return wrap(b'"NAK"0000R0L0A0[]_12:00:00,12-31-9999')
+
+
 # ---- encryption ----------------------------------------------------------------------------------------------------------
 
 
@@ -233,14 +230,6 @@ class StampsLocalTime(_Seals):
 
     def sealed(self, key: Key, now: datetime, decision: Decision) -> str:
         return seal(key, "]" + write_stamp(now + timedelta(hours=1)))
-
-
-class KeepsItsAnswers(_Seals):
-    """Sends to a repeat the very ACK that it sent before."""
-
-    def sealed(self, key: Key, now: datetime, decision: Decision) -> str:
-        self.kept: dict[bytes, str] = getattr(self, "kept", {})
-        return self.kept.setdefault(decision.frame.raw, seal(key, "]" + write_stamp(now)))
 
 
 class HasOneKey(Answerer):
@@ -430,13 +419,23 @@ class _Lines(Answerer):
         return super().took(connection, data, kind, now, tick)
 
 
-class HasRoomForTwentyFive(_Lines):
-    """Takes no more than twenty-five connections at a time; over UDP it answers no more ports."""
+class HasRoomForOne(_Lines):
+    """Takes one connection at a time; over UDP it answers no more ports."""
+
+    room = 1
 
     def opened(self, connection: int) -> None:
-        if len(self.open) >= 25:
+        if len(self.open) >= self.room:
             raise ConnectionRefusedError("refused")
         super().opened(connection)
+
+
+class LeavesConnectionsWaiting(_Lines):
+    """Takes any number of connections, and answers on twenty-five of those that are open."""
+
+    def took(self, connection: int, data: bytes, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        served = sorted(self.open)[:25]
+        return super().took(connection, data, kind, now, tick) if connection in served else []
 
 
 class BlocksWhoComesOften(_Lines):
@@ -648,17 +647,161 @@ class LosesOneInAHundred(Answerer):
 
 BROKEN: tuple[type[Answerer], ...] = (
     TakesAnyStamp, ComparesTimesOfDay, HasANarrowWindow, TakesWhatIsNoTime, RefusesClearWithoutStamp,
-    DropsClearWithABadStamp, DoesNotTestPolls, TakesRecordings, RemembersWhatItNaked, NaksOnce, NaksWithoutTime,
-    NaksEncrypted, NaksWithTheLaterTime, NaksWithAStandingClock, AnswersInClear, AnswersEncryptedToClear,
-    AcksWithoutStamp, AcksWithoutPadding, PadsAlwaysTheSame, StampsLocalTime, KeepsItsAnswers, HasOneKey,
+    DropsClearWithABadStamp, DoesNotTestPolls, RemembersWhatItNaked, NaksOnce, NaksWithoutTime,
+    NaksEncrypted, NaksWithTheLaterTime, NaksWithAStandingClock, NaksWithYear9999, AnswersInClear, AnswersEncryptedToClear,
+    AcksWithoutStamp, AcksWithoutPadding, PadsAlwaysTheSame, StampsLocalTime, HasOneKey,
     TakesTheUnread, OverlooksAMissingStar, TakesPaddingForNoise, CountsLettersInPadding, FindsFieldsInPadding,
     TakesFifteenBytesOfPadding, ReadsFromAFixedPlace, StumblesOverBadSeals, NeedsTheAccountInside, SaysDuhToPolls,
     NumbersPolls, TakesPollsForRepeats, DropsPollsWithData, DoesNotCheckPolls, AnswersForAnAccountItHas,
-    AnswersAgain, EndsLinesWithTwoBytes, AcksWithoutBrackets, HasRoomForTwentyFive, BlocksWhoComesOften,
+    AnswersAgain, EndsLinesWithTwoBytes, AcksWithoutBrackets, HasRoomForOne, LeavesConnectionsWaiting, BlocksWhoComesOften,
     StumblesOverSilentConnections, HangsUpAtHalfClose, AnswersWhatWasBrokenOff, HasOneBuffer,
     AnswersTheLatestConnection, AnswersOneConnectionAnAccount, EndsSessionsAtAnotherAccount, IsBusy,
     PassesOverRepeats, ForgetsIdleConnections, AnswersWhateverComes, DrownsInNoise, JoinsDatagrams,
     AnswersFromAnotherPort, TakesOneMessageADatagram, LosesOneInAHundred,
 )  # fmt: skip
 # Those that the cases of endurance are for: hundreds of messages to each of the others would only cost time.
-TIRING: tuple[type[Answerer], ...] = (HasRoomForTwentyFive, EndsSessionsAtAnotherAccount, IsBusy, LosesOneInAHundred)
+TIRING: tuple[type[Answerer], ...] = (
+    HasRoomForOne,
+    LeavesConnectionsWaiting,
+    EndsSessionsAtAnotherAccount,
+    IsBusy,
+    LosesOneInAHundred,
+)
+
+
+# ---- right in another way --------------------------------------------------------------------------------------------
+
+
+class AcknowledgesRepeatsAnyTime(_Deciding):
+    """Acknowledges what it acknowledged before, without a look at the stamp: a repeat is due its ACK."""
+
+    def word(self, decision: Decision, piece: Piece) -> Word | None:
+        self.known = getattr(self, "known", set())
+        if decision.reply == "ACK":
+            self.known.add(piece.data)
+        return "ACK" if decision.verdict == "stale-clock" and piece.data in self.known else None
+
+
+class KeepsItsAnswers(_Seals):
+    """Sends to a repeat the very ACK that it sent before."""
+
+    def sealed(self, key: Key, now: datetime, decision: Decision) -> str:
+        self.kept: dict[bytes, str] = getattr(self, "kept", {})
+        return self.kept.setdefault(decision.frame.raw, seal(key, "]" + write_stamp(now)))
+
+
+class HasRoomForTwentyFive(HasRoomForOne):
+    """Takes no more than twenty-five connections at a time, as small equipment does."""
+
+    room = 25
+
+
+class TakesItsTime(Answerer):
+    """Answers each message seconds after it has judged it, and written the answer with the time of then."""
+
+    seconds = 2.0
+
+    def took(self, connection: int, data: bytes, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        sent = super().took(connection, data, kind, now, tick)
+        return [one._replace(delay=one.delay + self.seconds) for one in sent]
+
+    def finished(self, connection: int, now: datetime, tick: float) -> list[Reply]:
+        return [Reply(None, self.seconds + 0.002)]
+
+
+class JudgesLate(TakesItsTime):
+    """Judges and answers each message seconds after it came, by the time that it is then."""
+
+    def took(self, connection: int, data: bytes, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        return super().took(connection, data, kind, now + timedelta(seconds=self.seconds), tick)
+
+
+class IsSlowToRefuse(Answerer):
+    """Takes its time over a DUH or a NAK, which it writes to its log first."""
+
+    def took(self, connection: int, data: bytes, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        sent = super().took(connection, data, kind, now, tick)
+        slow = (b'"DUH"', b'"NAK"')
+        return [one._replace(delay=0.8) if one.data and one.data[9:14] in slow else one for one in sent]
+
+
+class IsHeldUpNowAndThen(Answerer):
+    """Takes one and a half seconds over every fortieth answer."""
+
+    count = 0
+
+    def took(self, connection: int, data: bytes, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        sent = []
+        for one in super().took(connection, data, kind, now, tick):
+            self.count += 1
+            sent.append(one._replace(delay=1.5) if self.count % 40 == 0 else one)
+        return sent
+
+
+class KnowsAccountsByAllNumbers(_Deciding):
+    """Knows its accounts under R1 and L2 alone, and answers DUH to any other."""
+
+    numbers: tuple[str | None, str | None] = ("1", "2")
+
+    def word(self, decision: Decision, piece: Piece) -> Word | None:
+        frame = decision.frame
+        return "DUH" if decision.reply == "ACK" and (frame.receiver, frame.prefix) != self.numbers else None
+
+
+class KnowsAccountsByPrefixZero(KnowsAccountsByAllNumbers):
+    """Knows its accounts without a receiver number and under L0 alone."""
+
+    numbers = (None, "0")
+
+
+class HoldsClearStampsToo(_Deciding):
+    """Holds the stamps of messages in clear against its clock, too."""
+
+    def decide(self, piece: Piece, kind: Kind, now: datetime, tick: float) -> Decision:
+        self.now = now
+        return super().decide(piece, kind, now, tick)
+
+    def word(self, decision: Decision, piece: Piece) -> Word | None:
+        stamp = decision.frame.stamp
+        return "NAK" if decision.reply == "ACK" and stamp and not in_window(stamp, self.now) else None
+
+
+# These are tried as a trial does it, once `examine` has found out how slow they are.
+PARTICULAR: tuple[type[Answerer], ...] = (
+    AcknowledgesRepeatsAnyTime, KeepsItsAnswers, HasRoomForTwentyFive, TakesItsTime, JudgesLate, IsSlowToRefuse,
+    IsHeldUpNowAndThen, KnowsAccountsByPrefixZero, HoldsClearStampsToo,
+)  # fmt: skip
+
+
+# ---- no receiver at all ----------------------------------------------------------------------------------------------
+
+
+class IsSilent(Answerer):
+    """Says nothing."""
+
+    def took(self, connection: int, data: bytes, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        return []
+
+
+class SaysHello(Answerer):
+    """Answers whatever comes with the same line of text."""
+
+    def took(self, connection: int, data: bytes, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        return [Reply(b"hello\r\n")]
+
+
+class Echoes(Answerer):
+    """Sends back what it gets."""
+
+    def took(self, connection: int, data: bytes, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        return [Reply(data)]
+
+
+class HangsUp(Answerer):
+    """Closes each connection at its first byte."""
+
+    def took(self, connection: int, data: bytes, kind: Kind, now: datetime, tick: float) -> list[Reply]:
+        return [Reply(None)]
+
+
+NONE_AT_ALL: tuple[type[Answerer], ...] = (IsSilent, SaysHello, Echoes, HangsUp)

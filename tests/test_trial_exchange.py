@@ -2,18 +2,19 @@
 
 import re
 import subprocess
-from contextlib import suppress
 from datetime import timedelta
 
 import pytest
 
 from protocols.seal import Key
+from receiver.trial.case import Case
 from receiver.trial.memory import Answerer, InMemory
-from receiver.trial.of_receiver import cases, examine, run
-from receiver.trial.stage import Known, Setup
+from receiver.trial.of_receiver import cases, examine, rehearse, run
+from receiver.trial.stage import Known, Setup, Stage
 from receiver.wire import Kind
 from tests.broken_receivers import (
     RIGHT,
+    AddsOneToTheSequence,
     AnswersAnswers,
     AnswersForTheAccountInside,
     AnswersNoise,
@@ -22,8 +23,18 @@ from tests.broken_receivers import (
     HasAShortBuffer,
     SaysDuhToBadFrames,
     matrix,
+    past_examination,
 )
-from tests.broken_receivers_exchange import BROKEN, TIRING
+from tests.broken_receivers_exchange import (
+    BROKEN,
+    NONE_AT_ALL,
+    PARTICULAR,
+    TIRING,
+    HoldsClearStampsToo,
+    KnowsAccountsByAllNumbers,
+    NaksWithYear9999,
+    TakesItsTime,
+)
 
 GROUPS = ("stamps", "encryption", "polls", "replies", "tcp", "udp", "endurance")
 CASES = [case for case in cases() if case.group in GROUPS]
@@ -49,6 +60,111 @@ def test_every_case_that_is_about_the_line_holds_whatever_the_receivers_clock_sa
     assert not examine(link, setup).why_not
     others = {one.case.id: one.why for one in run(CASES, link, setup) if one.verdict != "holds"}
     assert all("this is about" in why and kind.upper() not in why.partition(";")[0] for why in others.values()), others
+
+
+@pytest.mark.parametrize("kind", ["tcp", "udp"])
+@pytest.mark.parametrize("right", PARTICULAR)
+def test_a_right_receiver_that_is_slow_or_small_or_particular_fails_no_case(right: type[Answerer], kind: Kind) -> None:
+    link, setup = InMemory(right(POOL), kind), Setup(POOL)
+    assert examine(link, setup).why_not == ""
+    results = list(run(cases(), link, setup))
+    assert {one.case.id: one.why for one in results if one.verdict in ("fails", "unclear")} == {}
+    assert len(results) == len(cases())
+
+
+@pytest.mark.parametrize("seconds", [0.4, 1.0, 4.0])
+def test_the_slower_the_answers_the_further_the_stamps_are_moved_from_the_edge(seconds: float) -> None:
+    for late in PARTICULAR[3:5]:
+        receiver = late(POOL)
+        receiver.seconds = seconds  # type: ignore[attr-defined]
+        link, setup = InMemory(receiver), Setup(POOL)
+        examine(link, setup)
+        results = list(run([case for case in cases() if case.group == "stamps"], link, setup))
+        assert {one.case.id: one.why for one in results if one.verdict != "holds"} == {}
+        (edge,) = [one for one in results if one.case.id == "stamps/ahead-22"]
+        assert (edge.notes != []) == (seconds > 1 / 3)
+
+
+def test_accounts_that_are_known_under_a_receiver_number_and_a_prefix_are_tried_under_them() -> None:
+    link, setup = InMemory(KnowsAccountsByAllNumbers(POOL)), Setup(POOL, receiver="1", prefix="2")
+    assert examine(link, setup).why_not == ""
+    results = list(run(cases(), link, setup))
+    assert {one.case.id: one.why for one in results if one.verdict in ("fails", "unclear")} == {}
+
+
+def test_a_clock_is_taken_from_the_nak_to_a_message_in_clear_too() -> None:
+    link = InMemory(HoldsClearStampsToo(IN_CLEAR, ahead=timedelta(seconds=60)))
+    setup = Setup(IN_CLEAR)
+    found = examine(link, setup)
+    assert (found.why_not, round(setup.ahead.total_seconds())) == ("", 60)
+    assert "its clock is 60 s ahead of ours, to the second" in found.sentences
+
+
+def test_one_fault_in_every_answer_is_told_once_and_the_cases_go_on() -> None:
+    link, setup = InMemory(AddsOneToTheSequence(POOL)), Setup(POOL)
+    found = examine(link, setup)
+    assert (found.why_not, list(setup.accounts)) == ("", list(POOL))
+    (said,) = [one for one in found.sentences if "4471" in one]
+    assert re.fullmatch(r"a right message of account 4471 in clear got an ACK, not its ACK: its sequence is .*", said)
+
+
+def test_an_account_that_is_refused_is_left_out_and_said_unless_it_is_the_only_one() -> None:
+    link, setup = InMemory(Answerer(POOL[:3])), Setup((*POOL[:2], Known("9999")))
+    found = examine(link, setup)
+    assert (found.why_not, list(setup.accounts)) == ("", list(POOL[:2]))
+    assert [one for one in found.sentences if one.startswith("account 9999 in clear is left out")]
+    assert "9999 in clear got a DUH" in examine(link, Setup((Known("9999"),))).why_not
+
+
+def test_a_clock_that_no_panel_could_be_set_by_is_not_gone_by() -> None:
+    link, setup = InMemory(NaksWithYear9999(POOL)), Setup(POOL)
+    assert examine(link, setup).why_not == ""
+    assert setup.ahead == timedelta(0)
+    by = {one.case.id: one.verdict for one in run([one for one in CASES if one.group == "stamps"], link, setup)}
+    assert by["stamps/nak-time"] == "fails"
+
+
+def test_a_case_in_which_the_trial_itself_stumbles_is_unclear_and_says_so() -> None:
+    def stumble(stage: Stage) -> None:
+        raise OverflowError("date value out of range")
+
+    case = Case("stamps/any", "common practice", "Stumbles.", "Nothing.", stumble)
+    (result,) = run([case], InMemory(Answerer(POOL)), Setup(POOL))
+    assert (result.verdict, result.why) == (
+        "unclear", "the trial itself stumbled: OverflowError: date value out of range"
+    )  # fmt: skip
+
+
+def test_the_time_of_a_trial_is_reckoned_anew_once_it_is_known_how_slow_the_receiver_is() -> None:
+    link, setup = InMemory(TakesItsTime(POOL)), Setup(POOL)
+    before = rehearse(QUICK, setup, "tcp").seconds
+    examine(link, setup)
+    began, told = link.seconds, rehearse(QUICK, setup, "tcp").seconds
+    list(run(QUICK, link, setup))
+    assert before * 5 < told
+    assert told == pytest.approx(link.seconds - began, rel=0.3)
+
+
+def test_what_a_late_duh_answers_is_known_and_noted() -> None:
+    """Of a receiver whose answers take 0.8 s, where 0.5 s count as silence: the right message after it gets its own ACK."""
+    late = TakesItsTime(POOL)
+    late.seconds = 0.8
+    (case,) = [case for case in cases() if case.id == "encryption/wrong-key"]
+    (result,) = run([case], InMemory(late), Setup(POOL))
+    assert (result.verdict, result.notes) == (
+        "holds", ["it gave no answer in time", "a DUH came later than the 0.5 s that count as silence"]
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", ["tcp", "udp"])
+@pytest.mark.parametrize("nobody", NONE_AT_ALL)
+def test_no_case_that_applies_holds_where_there_is_no_receiver_at_all(nobody: type[Answerer], kind: Kind) -> None:
+    held = []
+    for case in cases():
+        (result,) = run([case], InMemory(nobody(POOL), kind), Setup(POOL))
+        if result.verdict == "holds":
+            held.append((case.id, result.notes))
+    assert held == []
 
 
 @pytest.mark.parametrize("pool", [IN_CLEAR[:1], WITH_KEYS[:1]], ids=["one account in clear", "one account with a key"])
@@ -95,11 +211,7 @@ def test_every_case_finds_something_that_the_messages_before_the_trial_do_not(
     caught: dict[str, dict[str, str]],
 ) -> None:
     """A receiver that does not acknowledge a right message of each account never gets as far as the cases."""
-    late = set()
-    for broken in (*BROKEN, *ALSO):
-        with suppress(EOFError, OSError):
-            if not examine(InMemory(broken(POOL)), Setup(POOL)).why_not:
-                late.add(broken.__name__)
+    late = past_examination((*BROKEN, *ALSO), POOL)
     # These are those messages, one with a key of each length; and the padding that they have.
     plain = {"encryption/message-128", "encryption/message-192", "encryption/message-256", "encryption/padding-9"}
     idle = {case for case, by in caught.items() if not any(by[name] == "fails" for name in by.keys() & late)}

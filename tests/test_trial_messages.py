@@ -4,7 +4,7 @@ from collections import Counter
 from datetime import timedelta
 
 import pytest
-from broken_receivers import BROKEN, RIGHT, matrix
+from broken_receivers import BROKEN, RIGHT, matrix, past_examination
 from crccheck.crc import Crc16Arc
 
 from protocols.seal import Key
@@ -100,6 +100,11 @@ def test_every_case_finds_something_that_a_plain_message_does_not(caught: dict[s
     plain = "sequence/echo-0001"
     idle = [case for case, by in caught.items() if not by.keys() - caught[plain].keys()]
     assert idle == [plain]
+
+
+def test_every_case_catches_one_that_a_trial_would_get_as_far_as(caught: dict[str, dict[str, str]]) -> None:
+    late = past_examination(BROKEN, POOL)
+    assert [id for id, by in caught.items() if not any(by[name] == "fails" for name in by.keys() & late)] == []
 
 
 def test_every_wrong_receiver_is_caught(caught: dict[str, dict[str, str]]) -> None:

@@ -17,9 +17,10 @@ from receiver.trial.of_receiver import examine, rehearse, run
 from receiver.trial.report import Report
 from receiver.trial.stage import Known, Setup, Sockets, Stage
 from receiver.wire import Kind
-from tools.common import check_trust, key_from, kind_of, stop, target, within
+from tools.common import TALK, check_trust, key_from, kind_of, stop, target, within
 from tools.trial_talk import AsJson, Html, Junit, Listed, Only, Outlet, before, list_cases
 
+SLOW = 0.1  # seconds: answers that take longer make the trial much longer than was said
 HEX = "0123456789abcdefABCDEF"
 MOST_WAIT = 300.0  # seconds: nobody would wait longer for one answer
 USUAL_QUIET = 0.5
@@ -37,6 +38,10 @@ def receiver(
         typer.Option(metavar="N[=KEY]", help="A further account, for other key lengths and numbers; may be repeated."),
     ] = None,
     unknown: Annotated[str, typer.Option(metavar="N", help="An account that the receiver does not know.")] = "0D0D0D",
+    number: Annotated[
+        str, typer.Option("--receiver", metavar="HEX", help="The receiver number R that it knows the accounts under.")
+    ] = "",
+    prefix: Annotated[str, typer.Option(metavar="HEX", help="The account prefix L that it knows them under.")] = "0",
     udp: Annotated[bool, typer.Option("--udp", help="Over UDP.")] = False,
     tls: Annotated[bool, typer.Option("--tls", help="Over TLS.")] = False,
     trust: Annotated[
@@ -87,12 +92,15 @@ def receiver(
         accounts.append(_known("--clear-account", clear_account, None))
     accounts += [_known("--also", one.partition("=")[0], one.partition("=")[2] or None) for one in also or ()]
     _number("--unknown", unknown)
-    for number, count in Counter(one.number.lstrip("0").upper() for one in (*accounts, Known(unknown))).items():
+    for option, digits, least in (("--receiver", number, 0), ("--prefix", prefix, 1)):
+        if not least <= len(digits) <= 6 or digits.strip(HEX):
+            stop(f"{option} {digits!r} is no number of 1 to 6 hex digits")
+    for twice, count in Counter(one.number.lstrip("0").upper() for one in (*accounts, Known(unknown))).items():
         if count > 1:
-            stop(f"account {number} is given twice")
+            stop(f"account {twice} is given twice")
     host, port = target(receiver_at, target_is_mine)
     outlet = Outlet(report, junit, as_json)
-    setup = Setup(accounts, wait, min(USUAL_QUIET, wait) if quiet is None else quiet, unknown)
+    setup = Setup(accounts, wait, min(USUAL_QUIET, wait) if quiet is None else quiet, unknown, number, prefix)
     setup.sequences |= {one.number: random.randrange(1, LAST_SEQUENCE) for one in (*accounts, Known(unknown))}
     before(_announced(cases, setup, kind, receiver_at))
     found = Report(
@@ -105,6 +113,7 @@ def receiver(
     found.settings = [
         f"an answer may take {wait:g} s", f"silence is nothing for {setup.quiet:g} s",
         f"account {unknown} is taken for one that it does not know",
+        f"accounts are under {f'R{number} ' if number else ''}L{prefix}",
     ]  # fmt: skip
     code = outlet.end(found)
     if not reached:
@@ -125,6 +134,9 @@ def _play(cases: list[Case[Stage]], link: Sockets, setup: Setup, found: Report, 
             else:
                 found.measured = examined.sentences
                 found.ended_why = examined.why_not
+                if setup.slowest > SLOW:
+                    again = _length(rehearse(cases, setup, link.kind).seconds)
+                    TALK.print(f"it answers slowly: this will take {again} rather", markup=False)
             if not found.ended_why:
                 for result in run(cases, link, setup, bar.began):
                     found.results.append(result)
@@ -150,13 +162,17 @@ def _unreached(error: OSError, kind: Kind) -> str:
 
 def _announced(cases: list[Case[Stage]], setup: Setup, kind: Kind, receiver_at: str) -> list[str]:
     effort = rehearse(cases, setup, kind)
-    minutes = round(effort.seconds / 60)
     return [
         f"About to send some {effort.messages:,} messages to {receiver_at} over {kind.upper()}, in {len(cases)} cases, "
-        f"{f'about {minutes} min' if minutes else 'under a minute'} where it answers at once.",
+        f"{_length(effort.seconds)} where it answers at once.",
         f"Accounts: {', '.join(str(one) for one in setup.accounts)}; and {setup.unknown}, which it must not know.",
         "Mostly test reports; some are alarms, and many are broken on purpose.",
     ]
+
+
+def _length(seconds: float) -> str:
+    minutes = round(seconds / 60)
+    return f"about {minutes} min" if minutes else "under a minute"
 
 
 def _known(option: str, number: str, key: str | None) -> Known:

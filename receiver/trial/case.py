@@ -145,7 +145,7 @@ class Result:
 
 
 def judge(case: Case[S], stage: S, trace: Trace) -> Result:
-    """Play one case to its verdict. A connection that breaks where the case does not expect it leaves it unclear."""
+    """Play one case to its verdict. What breaks where the case does not expect it leaves it unclear."""
     verdict: Verdict = "holds"
     why, notes = "", []
     try:
@@ -156,6 +156,8 @@ def judge(case: Case[S], stage: S, trace: Trace) -> Result:
         verdict, why = "unclear", str(error) or "nothing came in time"
     except (OSError, EOFError) as error:
         verdict, why = "unclear", f"the connection broke: {getattr(error, 'strerror', None) or error}"
+    except Exception as error:  # a fault of the trial's own must not cost the cases after it
+        verdict, why = "unclear", f"the trial itself stumbled: {type(error).__name__}: {error}"
     return Result(case, verdict, why, notes, trace.seconds, trace.passed, trace.left_out, trace.messages)
 
 

@@ -4,21 +4,33 @@ import re
 from collections.abc import Callable
 from functools import partial
 
-from protocols.dc09 import decode
 from protocols.envelope import LONGEST_FRAME, MOST_COUNTED
-from protocols.exchange import belongs
 from receiver.trial.case import PRACTICE, Case, beside, fails
-from receiver.trial.stage import Said, Stage, in_words, spoiled
+from receiver.trial.stage import Said, Stage
+from receiver.trial.told import STREAMS, all_acked, altered, answer_in_words, at_once, fresh, noted, taken, told
 
 APART = 0.005  # seconds between segments that are to arrive one by one
 PAUSE = 1.0  # what one lost segment costs: the first retransmission of TCP comes after about a second (RFC 6298, 2.1)
-AT_ONCE = 16  # connections open at the same time
+AT_ONCE = 16  # connections open at the same time, where the receiver takes so many
 MANY = 20  # frames in one segment
 BEYOND = 4 * LONGEST_FRAME  # bytes of a frame that does not end
+FORM = "DC-09 5.5.1*"
+NOTED = "No ACK, or one that says exactly what was sent; what comes is noted. Then an ACK to a right message."
+EITHER = "An ACK or no answer, which is noted; then an ACK to a right message."
+
+CASES: list[Case[Stage]] = []
+case = partial(told, CASES)
 
 
-def _cut_in_two(stage: Stage) -> None:
-    stage.only_over("tcp", "tls")
+# ---- envelope -----------------------------------------------------------------------------------------------------------
+
+
+@case(
+    "envelope/cut-in-two-at-every-byte", PRACTICE,
+    "Sends a message in two segments, cut after its first byte, then one cut after the second, and so on.",
+    "An ACK to each: a stream has no seams.", over=STREAMS,
+)  # fmt: skip
+def cut_in_two(stage: Stage) -> None:
     talk = stage.open()
     for cut in range(1, len(stage.message().data)):
         said = stage.message()
@@ -29,20 +41,24 @@ def _cut_in_two(stage: Stage) -> None:
         talk.expect(said, "ACK", why=f"cut after byte {cut}, it is the same message")
 
 
-def _byte_by_byte(stage: Stage) -> None:
-    stage.only_over("tcp", "tls")
-    talk = stage.open()
-    said = stage.message()
+@case(
+    "envelope/one-byte-at-a-time", PRACTICE, "Sends a message in as many segments as it has bytes.", "An ACK.",
+    over=STREAMS,
+)  # fmt: skip
+def byte_by_byte(stage: Stage) -> None:
+    talk, said = stage.open(), stage.message()
     for byte in said.data:
         talk.send(bytes((byte,)))
         stage.link.sleep(APART)
     talk.expect(said, "ACK")
 
 
-def _pause_between(stage: Stage) -> None:
-    stage.only_over("tcp", "tls")
-    talk = stage.open()
-    said = stage.message()
+@case(
+    "envelope/a-second-between-halves", PRACTICE,
+    "Sends half a message, waits a second as for a lost segment, and sends the other half.", "An ACK.", over=STREAMS,
+)  # fmt: skip
+def pause_between(stage: Stage) -> None:
+    talk, said = stage.open(), stage.message()
     half = len(said.data) // 2
     talk.send(said.data[:half], "the first half")
     stage.sleep(PAUSE)
@@ -50,7 +66,12 @@ def _pause_between(stage: Stage) -> None:
     talk.expect(said, "ACK")
 
 
-def _truncated(stage: Stage) -> list[str]:
+@case(
+    "envelope/truncated-at-every-byte", FORM,
+    "Sends the beginnings of a message, of every length, each on a connection (or in a datagram) of its own.",
+    "No answer to any; then an ACK to a right message.", "How many connections it takes at once is noted.",
+)  # fmt: skip
+def truncated(stage: Stage) -> list[str]:
     said = stage.message()
     starts = [said.data[:size] for size in range(1, len(said.data) - 1)]  # whoever counts may read it without its CR
     if stage.kind == "udp":
@@ -58,95 +79,105 @@ def _truncated(stage: Stage) -> list[str]:
         for start in starts:
             talk.send(start)
         talk.silence(said, "no part of a message is a message")
-        return _noted(talk.control())
-    for first in range(0, len(starts), AT_ONCE):
-        talks = [(stage.open(), start) for start in starts[first : first + AT_ONCE]]
-        for talk, start in talks:
+        return noted(talk.control())
+    few = ""
+    while starts:
+        wanted = min(AT_ONCE, len(starts))
+        talks = taken(stage, wanted, least=1)
+        few = few or at_once(talks, wanted)
+        now, starts = starts[: len(talks)], starts[len(talks) :]
+        for talk, start in zip(talks, now, strict=True):
             talk.send(start)
         stage.sleep(stage.setup.quiet)
-        for talk, start in talks:
+        for talk, start in zip(talks, now, strict=True):
             talk.silence(said, f"after {len(start)} of {len(said.data)} bytes nothing may come back", APART)
             talk.close()
-    return _noted(talk.control())
+    return noted(few, talk.control())
 
 
-def _without_cr(stage: Stage) -> list[str]:
-    talk = stage.open()
-    said = stage.message()
+@case("envelope/cr-missing", PRACTICE, "Sends a message without its CR.", EITHER)
+def without_cr(stage: Stage) -> list[str]:
+    talk, said = stage.open(), stage.message()
     talk.send(said.data[:-1], "all but the CR")
     heard = talk.expect(said, "ACK", "silence")
     talk.close()
-    return [f"it answered {heard.word}" if heard else "it gave no answer", *_noted(talk.control())]
+    return noted(answer_in_words(heard), talk.control())
 
 
-def _late_cr(stage: Stage) -> list[str]:
-    stage.only_over("tcp", "tls")
-    talk = stage.open()
-    said = stage.message()
+@case(
+    "envelope/cr-late", FORM, "Sends a message without its CR, and the CR a while later.",
+    "One ACK, at the latest once the CR has come.", "It may go by the length and not wait.", over=STREAMS,
+)  # fmt: skip
+def late_cr(stage: Stage) -> list[str]:
+    talk, said = stage.open(), stage.message()
     talk.send(said.data[:-1], "all but the CR")
     if talk.expect(said, "ACK", "silence"):
         return ["it did not wait for the CR"]
+    if talk.closed:
+        fails("its CR was still to come; it closed the connection instead")
     talk.send(said.data[-1:], "the CR")
     talk.expect(said, "ACK", why="with its CR the message is whole")
     return []
 
 
-def _without_lf(stage: Stage) -> list[str]:
-    talk = stage.open()
-    said = stage.message()
+@case("envelope/lf-missing", PRACTICE, "Sends a message without its LF.", EITHER)
+def without_lf(stage: Stage) -> list[str]:
+    talk, said = stage.open(), stage.message()
     talk.send(said.data[1:], "all but the LF")
     heard = talk.expect(said, "ACK", "silence")
-    return [f"it answered {heard.word}" if heard else "it gave no answer", *_noted(talk.control())]
+    return noted(answer_in_words(heard), talk.control())
 
 
-def _flipped(stage: Stage) -> list[str]:
+@case(
+    "envelope/bit-flipped-at-every-byte", FORM,
+    "Sends a message over and over, each time with one bit of another byte flipped.",
+    "No answer to any; then an ACK to a right message.",
+    "It may close the connection: then each is sent on a connection of its own.",
+)  # fmt: skip
+def flipped(stage: Stage) -> list[str]:
     # Only the counted text: there CRC-16 finds every single bit. A flip that gives LF or CR would end the frame elsewhere.
-    talk = stage.open()
     said = stage.message()
-    for at in range(9, len(said.data) - 1):
-        byte = said.data[at] ^ 1 << at % 7
-        if byte not in b"\n\r":
-            try:
-                talk.send(said.data[:at] + bytes((byte,)) + said.data[at + 1 :], f"one bit of byte {at + 1} flipped")
-            except (EOFError, OSError):
-                break
-    talk.silence(said, "a message with a flipped bit is none")
-    return [*(["it closed the connection"] if talk.closed else []), *_noted(talk.control())]
-
-
-def _many_at_once(stage: Stage) -> list[str]:
-    stage.only_over("tcp", "tls")
+    bad = [
+        (at, said.data[:at] + bytes((byte,)) + said.data[at + 1 :])
+        for at in range(9, len(said.data) - 1)
+        if (byte := said.data[at] ^ 1 << at % 7) not in b"\n\r"
+    ]
     talk = stage.open()
-    waiting = {one.frame.sequence_sent: one for one in (stage.message() for _ in range(MANY))}
-    order, rounds = list(waiting), 1
-    heard: list[str] = []
-    talk.send(b"".join(one.data for one in waiting.values()), f"{MANY} messages in one segment")
-    while waiting:
-        try:
-            piece = talk.next(stage.setup.wait)
-        except (EOFError, OSError):
-            # Who closes after an answer is told the rest on a new connection.
-            if len(waiting) == MANY - rounds + 1:
-                fails(f"it closed the connection without an answer; {len(waiting)} of {MANY} are unanswered")
-            rounds += 1
-            talk.anew()
-            talk.send(b"".join(one.data for one in waiting.values()), "the rest, on a new connection")
-            continue
-        if piece is None:
-            fails(f"{len(waiting)} of {MANY} messages got no answer, first {next(iter(waiting))}")
-        frame = decode(piece)
-        said = waiting.pop(frame.sequence_sent, None)
-        if said is None or belongs(decode(piece, said.known.key), said.frame).word != "ACK":
-            fails(f"an ACK is due to each; {in_words(frame)} of sequence {frame.sequence_sent or 'none'} came")
-        heard.append(said.frame.sequence_sent)
-    notes = [f"it closes after an answer, so this took {rounds} connections"] if rounds > 1 else []
-    return notes if heard == order else [*notes, "the answers came in another order"]
+    try:
+        for at, data in bad:
+            talk.send(data, f"one bit of byte {at + 1} flipped")
+    except (EOFError, OSError):
+        talk.close()
+    else:
+        talk.silence(said, "a message with a flipped bit is none")
+    if not talk.closed:
+        return noted(talk.control())
+    # Who hangs up at the first has not read the others.
+    for at, data in bad:
+        talk = fresh(stage)
+        talk.send(data, f"one bit of byte {at + 1} flipped")
+        talk.silence(said, f"a message with a flipped bit in byte {at + 1} is none")
+        talk.close()
+    return ["it closed the connection", *noted(talk.control())]
 
 
-def _one_and_a_half(stage: Stage) -> None:
-    stage.only_over("tcp", "tls")
-    talk = stage.open()
-    first, second = stage.message(), stage.message()
+@case(
+    "envelope/twenty-in-one-segment", PRACTICE, "Sends twenty messages at once.", "An ACK to each.",
+    "Another order, or closing after an answer: noted.", over=STREAMS,
+)  # fmt: skip
+def many_at_once(stage: Stage) -> list[str]:
+    talk, said = stage.open(), [stage.message() for _ in range(MANY)]
+    talk.send(b"".join(one.data for one in said), f"{MANY} messages in one segment")
+    return all_acked(talk, said, stage.setup.wait)
+
+
+@case(
+    "envelope/one-and-a-half-in-a-segment", PRACTICE,
+    "Sends a message and half of the next at once, then the other half.",
+    "An ACK to the first, then one to the second.", over=STREAMS,
+)  # fmt: skip
+def one_and_a_half(stage: Stage) -> None:
+    talk, first, second = stage.open(), stage.message(), stage.message()
     half = len(second.data) // 2
     talk.send(first.data + second.data[:half], "a message and half of the next")
     talk.expect(first, "ACK")
@@ -154,7 +185,7 @@ def _one_and_a_half(stage: Stage) -> None:
     talk.expect(second, "ACK")
 
 
-def _lower_case(stage: Stage, crc: str) -> list[str]:
+def _lower_case(crc: str, stage: Stage) -> list[str]:
     # An alarm text makes it so long that a letter stands in 0LLL, and in the CRC where that is to be small, too.
     known = stage.account("clear")
     texts = ("I" + "x" * (count % 16) for count in range(1000))
@@ -163,15 +194,21 @@ def _lower_case(stage: Stage, crc: str) -> list[str]:
     said = next(one for one in made if all(re.search(b"[a-f]", one.data[part]) for part in parts))
     talk = stage.open()
     heard = talk.tell(said, "ACK", "silence")
-    return [f"it answered {heard.word}" if heard else "it gave no answer", *_noted(talk.control())]
+    return noted(answer_in_words(heard), talk.control())
 
 
-def _length_without_zero(stage: Stage) -> list[str]:
-    right = stage.message()
-    said = _changed(right, lambda text: text, length="1" + right.data[6:9].decode())
-    talk = stage.open()
+for _name, _words, _crc in (("length", "its length", "right"), ("crc-and-length", "CRC and length", "lower")):
+    case(
+        f"envelope/{_name}-lower-case", PRACTICE, f"Sends a message with {_words} in lower-case hex digits.", EITHER
+    )(partial(_lower_case, _crc))  # fmt: skip
+
+
+@case("envelope/length-without-its-zero", PRACTICE, "Sends a message with a 1 where the 0 of its 0LLL belongs.", NOTED)
+def length_without_zero(stage: Stage) -> list[str]:
+    right, talk = stage.message(), stage.open()
+    said = altered(right, lambda text: text, "1" + right.data[6:9].decode())
     talk.send(said)
-    return _noted(talk.whatever(said), talk.control())
+    return noted(talk.whatever(said), talk.control(patient=True))
 
 
 def _counting(stage: Stage, counted: int) -> Said:
@@ -181,25 +218,44 @@ def _counting(stage: Stage, counted: int) -> Said:
     return stage.message(known, extended=["V" + ("https://pictures.example/" + "x" * counted)[: counted - short]])
 
 
-def _of_length(stage: Stage, counted: int, words: tuple[str, ...]) -> list[str]:
-    said = _counting(stage, counted)
-    long = stage.kind == "udp" and counted > 1400
-    heard = stage.open().tell(said, *words, *(("silence",) if long else ()))
-    return [f"it answered {heard.word}" if heard else "it gave no answer"] if len(words) > 1 or long else []
+def _of_length(counted: int, stage: Stage) -> list[str]:
+    said, talk = _counting(stage, counted), stage.open()
+    if counted <= 512:
+        talk.tell(said, "ACK")
+        return []
+    lost = ("silence",) if stage.kind == "udp" and counted > 1400 else ()
+    heard = talk.tell(said, "ACK", "DUH", *lost)
+    return noted(answer_in_words(heard), "" if heard else talk.control())
 
 
-def _too_long(stage: Stage) -> list[str]:
-    stage.only_over("tcp", "tls")
-    said = _changed(_counting(stage, MOST_COUNTED), lambda text: text.replace("xxxx", "xxxxx", 1), "1000")
+for _counted in (256, 512, 1024, 2048, MOST_COUNTED):
+    case(
+        f"envelope/of-{_counted}-bytes", FORM, f"Sends a message of {_counted} counted bytes, by a long address in it.",
+        "An ACK." if _counted <= 512 else
+        "An answer, for 0LLL can say it: an ACK, or a DUH of one that will not go into it; which one is noted.",
+        "Over UDP, where networks may lose what is longer than a packet, none; then a right message gets its ACK."
+        if _counted > 1400 else "",
+    )(partial(_of_length, _counted))  # fmt: skip
+
+
+@case(
+    "envelope/of-4096-bytes", FORM, "Sends a message of 4096 counted bytes, one more than 0LLL can say.", NOTED,
+    over=STREAMS,
+)  # fmt: skip
+def too_long(stage: Stage) -> list[str]:
+    said = altered(_counting(stage, MOST_COUNTED), lambda text: text.replace("xxxx", "xxxxx", 1), "1000")
     talk = stage.open()
     talk.send(said)
-    return _noted(talk.whatever(said), talk.control())
+    return noted(talk.whatever(said), talk.control(patient=True))
 
 
-def _never_ends(stage: Stage) -> list[str]:
-    stage.only_over("tcp", "tls")
+@case(
+    "envelope/never-ends", PRACTICE, f"Sends the beginning of a message and {BEYOND} bytes without an end, then a CR.",
+    "No answer; then an ACK to a right message.", "It may close the connection.", over=STREAMS,
+)  # fmt: skip
+def never_ends(stage: Stage) -> list[str]:
     talk = stage.open()
-    said = _changed(_counting(stage, MOST_COUNTED), lambda text: text[:-40] + "x" * BEYOND)
+    said = altered(_counting(stage, MOST_COUNTED), lambda text: text[:-40] + "x" * BEYOND, f"{MOST_COUNTED:04X}")
     try:
         talk.send(said.data[:-1], "a frame that goes on and on")
         talk.silence(said)
@@ -207,25 +263,43 @@ def _never_ends(stage: Stage) -> list[str]:
         talk.silence(said, "a message that is not as long as it says is none")
     except (EOFError, OSError):
         talk.close()
-    return [*(["it closed the connection"] if talk.closed else []), *_noted(talk.control())]
+    return noted("it closed the connection" if talk.closed else "", talk.control())
 
 
-def _changed(said: Said, change: Callable[[str], str], length: int | str = 0) -> Said:
-    """A message with something of its text changed, in an envelope that is right for what came of it."""
-    text = change(said.data[9:-1].decode("latin-1")).encode("latin-1")
-    if length == 0 and len(text) > MOST_COUNTED:
-        length = f"{MOST_COUNTED:04X}"
-    return said._replace(data=spoiled(text, length=length))
+# ---- what it says -------------------------------------------------------------------------------------------------------
 
 
-def _text(stage: Stage, change: Callable[[str], str], ack: bool = True) -> list[str]:
-    said = _changed(stage.message(stage.account("clear")), change)
-    talk = stage.open()
+def _text(change: Callable[[str], str], ack: bool, stage: Stage) -> list[str]:
+    said, talk = altered(stage.message(stage.account("clear")), change), stage.open()
     talk.send(said)
-    return _noted(talk.whatever(said, ack=ack), talk.control())
+    return noted(talk.whatever(said, ack=ack), talk.control())
 
 
-def _leading_zero(stage: Stage) -> None:
+for _id, _what, _change in (
+    ("token/without-its-first-quote", "without the quotation mark before its token", lambda text: text[1:]),
+    (
+        "token/without-its-second-quote", "without the quotation mark after its token",
+        lambda text: '"' + text[1:].replace('"', "", 1),
+    ),
+    ("data/bracket-never-closed", "whose [ has no ]", lambda text: text.replace("]", "")),
+    (
+        "extended/bracket-never-closed", "with extended data that has no ] before the stamp",
+        lambda text: text.replace("]_", "][IDoor_"),
+    ),
+):  # fmt: skip
+    case(_id, PRACTICE, f"Sends a message {_what}.", NOTED)(partial(_text, _change, True))
+
+case(
+    "data/without-brackets", PRACTICE, "Sends a message that ends with its account: no brackets, no data.",
+    "No ACK: nothing was reported. Then an ACK to a right message.",
+)(partial(_text, lambda text: text[: text.index("[")], False))  # fmt: skip
+
+
+@case(
+    "numbers/leading-zero", "DC-09 5.5.3.1*", "Sends a message of an account whose number begins with a zero.",
+    "An ACK with the zero.",
+)  # fmt: skip
+def leading_zero(stage: Stage) -> None:
     for one in stage.setup.accounts:
         if one.number.startswith("0"):
             stage.open().tell(stage.message(one), "ACK")
@@ -233,129 +307,12 @@ def _leading_zero(stage: Stage) -> None:
     beside("no account with a leading zero was given")
 
 
-def _account_in_lower_case(stage: Stage) -> list[str]:
+@case("numbers/account-lower-case", PRACTICE, "Sends a message whose account is in lower-case hex digits.", NOTED)
+def account_in_lower_case(stage: Stage) -> list[str]:
     for one in stage.setup.accounts:
         lower = one.number.lower()
         if lower != one.number:
-            said = stage.message(one, number=f"#{lower}")
-            talk = stage.open()
+            said, talk = stage.message(one, number=f"#{lower}"), stage.open()
             talk.send(said)
-            return _noted(talk.whatever(said), talk.control())
+            return noted(talk.whatever(said), talk.control())
     return beside("no account with a letter among its hex digits was given")
-
-
-def _noted(*notes: str) -> list[str]:
-    return [note for note in notes if note]
-
-
-FORM = "DC-09 5.5.1*"
-NOTED = "No ACK, or one that says exactly what was sent; what comes is noted."
-EITHER = "An ACK or no answer; which one is noted."
-
-CASES: tuple[Case[Stage], ...] = (
-    Case(
-        "envelope/cut-in-two-at-every-byte", PRACTICE,
-        "Sends a message in two segments, cut after its first byte, then one cut after the second, and so on.",
-        "An ACK to each: a stream has no seams.", _cut_in_two,
-    ),
-    Case(
-        "envelope/one-byte-at-a-time", PRACTICE, "Sends a message in as many segments as it has bytes.", "An ACK.",
-        _byte_by_byte,
-    ),
-    Case(
-        "envelope/a-second-between-halves", PRACTICE,
-        "Sends half a message, waits a second as for a lost segment, and sends the other half.", "An ACK.", _pause_between,
-    ),
-    Case(
-        "envelope/truncated-at-every-byte", FORM,
-        "Sends the beginnings of a message, of every length, each on a connection (or in a datagram) of its own.",
-        "No answer to any; then an ACK to a right message.", _truncated,
-    ),
-    Case("envelope/cr-missing", PRACTICE, "Sends a message without its CR.", EITHER, _without_cr),
-    Case(
-        "envelope/cr-late", FORM, "Sends a message without its CR, and the CR a while later.",
-        "One ACK, at the latest once the CR has come.", _late_cr, "It may go by the length and not wait.",
-    ),
-    Case("envelope/lf-missing", PRACTICE, "Sends a message without its LF.", EITHER, _without_lf),
-    Case(
-        "envelope/bit-flipped-at-every-byte", FORM,
-        "Sends a message over and over, each time with one bit of another byte flipped.",
-        "No answer to any; then an ACK to a right message.", _flipped, "It may close the connection.",
-    ),
-    Case(
-        "envelope/twenty-in-one-segment", PRACTICE, "Sends twenty messages at once.", "An ACK to each.", _many_at_once,
-        "Another order, which is noted.",
-    ),
-    Case(
-        "envelope/one-and-a-half-in-a-segment", PRACTICE,
-        "Sends a message and half of the next at once, then the other half.",
-        "An ACK to the first, then one to the second.", _one_and_a_half,
-    ),
-    Case(
-        "envelope/length-lower-case", PRACTICE, "Sends a message with its length in lower-case hex digits.", EITHER,
-        partial(_lower_case, crc="right"),
-    ),
-    Case(
-        "envelope/crc-and-length-lower-case", PRACTICE, "Sends a message with CRC and length in lower-case hex digits.",
-        EITHER, partial(_lower_case, crc="lower"),
-    ),
-    Case(
-        "envelope/length-without-its-zero", PRACTICE, "Sends a message with a 1 where the 0 of its 0LLL belongs.", NOTED,
-        _length_without_zero,
-    ),
-    *(
-        Case(
-            f"envelope/of-{counted}-bytes", FORM, f"Sends a message of {counted} counted bytes, by a long address in it.",
-            "An ACK.", partial(_of_length, counted=counted, words=("ACK",)),
-        )
-        for counted in (256, 512)
-    ),
-    *(
-        Case(
-            f"envelope/of-{counted}-bytes", FORM, f"Sends a message of {counted} counted bytes, by a long address in it.",
-            "An answer, for 0LLL can say it: an ACK, or a DUH of one that will not go into it; which one is noted.",
-            partial(_of_length, counted=counted, words=("ACK", "DUH")),
-            "Over UDP, where networks may lose what is longer than a packet, none.",
-        )
-        for counted in (1024, 2048, MOST_COUNTED)
-    ),
-    Case(
-        "envelope/of-4096-bytes", FORM, "Sends a message of 4096 counted bytes, one more than 0LLL can say.", NOTED,
-        _too_long,
-    ),
-    Case(
-        "envelope/never-ends", PRACTICE, f"Sends the beginning of a message and {BEYOND} bytes without an end, then a CR.",
-        "No answer; then an ACK to a right message.", _never_ends, "It may close the connection.",
-    ),
-    *(
-        Case(
-            f"token/without-its-{which}-quote", PRACTICE, f"Sends a message without the {says}.", NOTED,
-            partial(_text, change=change),
-        )
-        for which, says, change in (
-            ("first", "quotation mark before its token", lambda text: text[1:]),
-            ("second", "quotation mark after its token", lambda text: '"' + text[1:].replace('"', "", 1)),
-        )
-    ),
-    Case(
-        "numbers/leading-zero", "DC-09 5.5.3.1", "Sends a message of an account whose number begins with a zero.",
-        "An ACK with the zero.", _leading_zero,
-    ),
-    Case(
-        "numbers/account-lower-case", PRACTICE, "Sends a message whose account is in lower-case hex digits.", NOTED,
-        _account_in_lower_case,
-    ),
-    Case(
-        "data/without-brackets", PRACTICE, "Sends a message that ends with its account: no brackets, no data.",
-        "No ACK: nothing was reported.", partial(_text, change=lambda text: text[: text.index("[")], ack=False),
-    ),
-    Case(
-        "data/bracket-never-closed", PRACTICE, "Sends a message whose [ has no ].", NOTED,
-        partial(_text, change=lambda text: text.replace("]", "")),
-    ),
-    Case(
-        "extended/bracket-never-closed", PRACTICE,
-        "Sends a message with extended data that has no ] before the stamp.", NOTED,
-        partial(_text, change=lambda text: text.replace("]_", "][IDoor_")),
-    ),
-)  # fmt: skip

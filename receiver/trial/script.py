@@ -19,8 +19,10 @@ bytes (like `raw`) that leave in the same segment; in `number` and `content`, `{
 
 `over` names the lines that the case is about. `for = { name = [ … ], other = [ … ] }` makes a case of each value of one
 list with its fellow of the other, which stand wherever `{name}` and `{other}` are written. `expect` may bring `why`, a
-sentence that a failure begins with. Where no answer came the receiver must still acknowledge a right message, and nothing
-else may come before. Where several answers are right, the one that came is noted.
+sentence that a failure begins with. After what got no answer, or may get any, the receiver must still acknowledge a right
+message, and nothing else may come before: the next step is that message where an ACK is due to it, or else one is sent. It
+must do so at the first try on a connection that it keeps; `patient = true` is for what may cost it a try or two. Where
+several answers are right, the one that came is noted.
 """
 
 import tomllib
@@ -31,9 +33,10 @@ from typing import Any
 from protocols.envelope import from_printable
 from receiver.trial.case import Case
 from receiver.trial.stage import Said, Stage, Talk
+from receiver.trial.told import answer_in_words, noted
 
 KEYS = {"id", "clause", "does", "must", "may", "steps", "over", "for"}
-STEP_KEYS = {"send", "again", "right", "raw", "open", "pause", "expect", "why"}
+STEP_KEYS = {"send", "again", "right", "raw", "open", "pause", "expect", "why", "patient"}
 PLAIN = (
     "token",
     "data",
@@ -110,7 +113,7 @@ def _play(stage: Stage, steps: list[dict[str, Any]]) -> list[str]:
     # What needs an account that was not given should say so before anything is sent.
     for step in steps:
         stage.account(step.get("send", {}).get("account", "any"))
-    for step in steps:
+    for step, following in zip(steps, [*steps[1:], {}], strict=True):
         if "pause" in step:
             stage.sleep(step["pause"])
             continue
@@ -130,30 +133,25 @@ def _play(stage: Stage, steps: list[dict[str, Any]]) -> list[str]:
         elif step.get("again") and said:
             talk.send(said, "the same bytes once more")
         if "expect" in step:
-            notes += _expect(talk, said, step["expect"], step.get("why", ""))
+            clear, words = _expect(talk, said, step["expect"], step.get("why", ""))
+            notes += words
+            if not clear and following.get("expect") != "ACK":
+                notes += noted(talk.control(patient=step.get("patient", False)))
     return notes
 
 
-def _expect(talk: Talk, said: Said | None, expect: str, why: str) -> Iterator[str]:
-    answered = False
+def _expect(talk: Talk, said: Said | None, expect: str, why: str) -> tuple[bool, list[str]]:
+    """Whether an answer came that shows by itself that the receiver still answers, and notes."""
     if expect == "silence":
         talk.silence(said, why)
-        if talk.closed:
-            yield "it closed the connection"
-    elif said is None:
+        return False, ["it closed the connection"] if talk.closed else []
+    if said is None:
         raise ValueError(f"only silence can follow bare bytes, not {expect}")
-    elif expect in ("anything", "no ACK"):
-        note = talk.whatever(said, ack=expect == "anything")
-        answered = note.startswith("it answered")
-        yield note
-    else:
-        words = expect.split(" or ")
-        heard = talk.expect(said, *words, why=why)
-        answered = heard is not None
-        if len(words) > 1:
-            yield f"it answered {heard.word}" if heard else "it gave no answer"
-    if not answered and (note := talk.control()):
-        yield note
+    if expect in ("anything", "no ACK"):
+        return False, [talk.whatever(said, ack=expect == "anything")]
+    words = expect.split(" or ")
+    heard = talk.expect(said, *words, why=why)
+    return heard is not None, [answer_in_words(heard)] if len(words) > 1 else []
 
 
 def message(stage: Stage, send: dict[str, Any]) -> Said:

@@ -17,11 +17,13 @@ from protocols.envelope import Piece, Reader, crc16, wrap
 from protocols.exchange import Heard, belongs, following
 from protocols.seal import Key, PadSource, padding, seal
 from protocols.values import Frame
-from receiver.trial.case import Trace, beside, fails, unclear
+from receiver.trial.case import Trace, beside, fails
 from receiver.wire import Kind, Wire
 
 TEST_REPORT = "1602 00 000"  # what is said where a case needs just any message: a periodic test, so nobody is sent out
 SETTLING = 0.005  # seconds in which a receiver that closes after an answer has done so
+BROKEN = ("bad-envelope", "crc-mismatch", "length-mismatch", "oversize", "noise")  # no frame that can be trusted
+ILLEGIBLE = (*BROKEN, "bad-token", "bad-sequence", "bad-number")  # what keeps numbers from being read and said back
 WRONG_KEY = Key(bytes.fromhex("0F1E2D3C4B5A69788796A5B4C3D2E1F0"))  # no account has it
 
 
@@ -80,15 +82,20 @@ class Known(NamedTuple):
 class Setup:
     """What holds for the whole trial.
 
-    `wait` is how long an answer may take, `quiet` how long nothing must come where nothing may, both in seconds; `ahead`
-    is the receiver's clock minus ours.
+    `wait` is how long an answer may take, `quiet` how long nothing must come where nothing may, both in seconds. `receiver`
+    and `prefix` are the digits of R and L that the accounts are known under; without a receiver no R is sent. `ahead` is
+    the receiver's clock minus ours, and `slowest` the longest that an answer took before the first case, in seconds: by so
+    much, and by a second for the whole seconds of stamps, its clock is uncertain.
     """
 
     accounts: Sequence[Known]
     wait: float = 5.0
     quiet: float = 0.5
     unknown: str = "0D0D0D"  # an account that the receiver does not know
+    receiver: str = ""
+    prefix: str = "0"
     ahead: timedelta = timedelta(0)
+    slowest: float = 0.0
     sequences: dict[str, int] = field(default_factory=dict)
 
     def account(self, wanted: str) -> Known:
@@ -124,6 +131,7 @@ class Stage:
     def __init__(self, link: Link, setup: Setup, trace: Trace) -> None:
         self.link, self.setup, self.trace = link, setup, trace
         self.opened = 0  # connections
+        self.notes: list[str] = []  # what is worth knowing in whatever case it happens
         self._talks: list[Talk] = []
 
     @property
@@ -132,7 +140,7 @@ class Stage:
 
     @property
     def clock(self) -> datetime:
-        """The receiver's clock, as far as it was measured (to a second)."""
+        """The receiver's clock, as far as it was measured (see `Setup`)."""
         return self.link.now() + self.setup.ahead
 
     def account(self, wanted: str = "any") -> Known:
@@ -168,8 +176,8 @@ class Stage:
         data: str = TEST_REPORT,
         content: str | None = None,
         sequence: int | str | None = None,
-        receiver: str = "",
-        prefix: str = "L0",
+        receiver: str | None = None,
+        prefix: str | None = None,
         number: str | None = None,
         extended: Iterable[str] = (),
         stamp: float | str | None = 0.0,
@@ -180,11 +188,11 @@ class Stage:
     ) -> Said:
         """A message of an account, right unless told otherwise; texts go in as they are, so anything can be made wrong.
 
-        `content` replaces `#number|data`; `receiver`, `prefix` and `number` (the account as the head has it) bring their
-        letters along; `stamp` is a text, or seconds from the receiver's clock, or None for none; `key` is `own`, `wrong`
-        or None for clear; `crc` is `right`, `wrong` (or only its `high` or `low` half), `lower` (case), `binary`,
-        `swapped` (its halves), or the text that stands there; `length` is what 0LLL is out by, `lower`, or the text that
-        stands there.
+        `content` replaces `#number|data`; `receiver`, `prefix` (without: those of the setup) and `number` (the account as
+        the head has it) bring their letters along; `stamp` is a text, or seconds from the receiver's clock, or None for
+        none; `key` is `own`, `wrong` or None for clear; `crc` is `right`, `wrong` (or only its `high` or `low` half),
+        `lower` (case), `binary`, `swapped` (its halves), or the text that stands there; `length` is what 0LLL is out by,
+        `lower`, or the text that stands there.
         """
         known = account or self.account()
         own = known.key if key == "own" else WRONG_KEY if key == "wrong" else key
@@ -193,6 +201,10 @@ class Stage:
         if sequence is None:
             sequence = 0 if poll else self.setup.next_sequence(known.number)
         digits = f"{sequence:04d}" if isinstance(sequence, int) else sequence
+        if receiver is None:
+            receiver = f"R{self.setup.receiver}" if self.setup.receiver else ""
+        if prefix is None:
+            prefix = f"L{self.setup.prefix}"
         if number is None:
             number = f"#{known.number}"
         if content is None:
@@ -215,7 +227,9 @@ class Talk:
 
     def __init__(self, stage: Stage) -> None:
         self._stage = stage
-        self._due: tuple[Said, tuple[str, ...]] | None = None  # a message whose answer may still come, and which may
+        self._due: list[
+            tuple[Said, Sequence[str]]
+        ] = []  # messages no longer waited for, and the answers that may come yet
         self._open()
 
     def _open(self) -> None:
@@ -239,6 +253,13 @@ class Talk:
                 self._read(SETTLING)
         if self.closed:
             self.anew()
+
+    def stands(self) -> bool:
+        """Whether the receiver has not closed it by now."""
+        if not self.closed:
+            with suppress(EOFError, OSError):
+                self._read(0.0)
+        return not self.closed
 
     def send(self, said: Said | bytes, words: str = "") -> None:
         """Send a message, or just bytes."""
@@ -294,50 +315,60 @@ class Talk:
         keys = {one.number.lstrip("0"): one.key for one in self._stage.setup.accounts}
         return lambda frame: keys.get((frame.account or "").lstrip("0"))
 
-    def answer(self, said: Said, seconds: float | None = None) -> Heard | None:
+    def answer(self, said: Said, seconds: float | None = None, words: Sequence[str] = ("ACK",)) -> Heard | None:
         """What comes back to a message within the time that an answer may take; None for nothing.
 
-        Where the receiver had closed after an earlier answer, the message is sent again on a new connection.
+        What still comes to an earlier message that was no longer waited for is passed over, unless it is one of `words`
+        to this one. Where the receiver had closed after an earlier answer, the message is sent again on a new connection.
         """
-        wait = self._stage.setup.wait if seconds is None else seconds
-        try:
-            piece = self.next(wait)
-        except (EOFError, OSError):
-            if not self.answered:
-                raise
-            self.anew()
-            self.send(said, "on a new connection, as the receiver had closed the last one after its answer")
-            piece = self.next(wait)
-        if piece is None:
-            return None
-        self.answered = True
-        return belongs(decode(piece, said.known.key), said.frame)
+        link = self._stage.link
+        deadline = link.tick() + (self._stage.setup.wait if seconds is None else seconds)
+        while True:
+            try:
+                piece = self.next(deadline - link.tick())
+            except (EOFError, OSError):
+                if not self.answered:
+                    raise
+                self.anew()
+                self.send(said, "on a new connection, as the receiver had closed the last one after its answer")
+                continue
+            if piece is None:
+                return None
+            self.answered = True
+            heard = belongs(decode(piece, said.known.key), said.frame)
+            if heard.word in words or not self._late(piece):
+                return heard
 
     def silence(self, said: Said | None = None, why: str = "", seconds: float | None = None) -> None:
         """Nothing may come; what does fails the case. A connection that the receiver closes is silent, too."""
         try:
             piece = self.next(self._stage.setup.quiet if seconds is None else seconds)
+            while piece is not None and self._late(piece):
+                piece = self.next(self._stage.setup.quiet if seconds is None else seconds)
         except (EOFError, OSError):
             return
         if piece is not None:
             fails(f"{why or 'nothing may come back'}; {in_words(decode(piece, said.known.key if said else None))} came")
 
     def expect(self, said: Said, *words: str, why: str = "") -> Heard | None:
-        """One of these answers (`ACK`, `NAK`, `DUH`, `silence`) must come, and belong to the message."""
+        """One of these answers (`ACK`, `NAK`, `DUH`, `silence`) must come, and belong to the message.
+
+        None for silence: then it is not known yet whether the receiver still answers at all, which `control` finds out.
+        """
         if words == ("silence",):
             self.silence(said, why)
             return None
         quiet = "silence" in words
         wanted = " or ".join(word if word != "silence" else "no answer" for word in words)
         try:
-            heard = self.answer(said, self._stage.setup.quiet if quiet else None)
+            heard = self.answer(said, self._stage.setup.quiet if quiet else None, words)
         except (EOFError, OSError):
             if quiet:
                 return None
             fails(f"{why or wanted + ' is due'}; it closed the connection instead")
         if heard is None:
             if quiet:
-                self._due = said, words
+                self._due.append((said, words))
                 return None
             fails(f"{why or wanted + ' is due'}; nothing came within {self._stage.setup.wait:g} s")
         if heard.word not in words:
@@ -351,61 +382,70 @@ class Talk:
         return self.expect(said, *words, why=why)
 
     def whatever(self, said: Said, *, ack: bool = True) -> str:
-        """Anything may come back, and is told in words; but an ACK must belong to the message, or is no answer at all.
+        """For what no clause decides: an ACK, a NAK, a DUH or nothing may come back, and is told in words.
 
-        For what no clause decides: an ACK is a promise that the panel acts on, so it at least must be right. With `ack`
-        False none may come.
+        What comes must be an answer, and the message's own, for a panel acts on it: noise fails, and an ACK with other
+        numbers. Only a DUH to numbers that cannot be read may say them back otherwise. With `ack` False no ACK may come.
+        `control` goes after it.
         """
+        words = ("ACK", "NAK", "DUH") if ack else ("NAK", "DUH")
         try:
-            heard = self.answer(said, self._stage.setup.quiet)
+            heard = self.answer(said, self._stage.setup.quiet, words)
         except (EOFError, OSError):
             return "it closed the connection"
         if heard is None:
-            self._due = said, ("ACK", "NAK", "DUH") if ack else ("NAK", "DUH")
+            self._due.append((said, words))
             return "it gave no answer in time"
-        if heard.frame.token == "ACK" and not ack:
+        if heard.word == "ACK" and not ack:
             fails("no receiver can read this rightly, so no ACK may come; one came")
-        if heard.frame.token == "ACK" and heard.word != "ACK":
-            fails(f"an ACK may come if it is the message's own; {in_words(heard.frame)} came: {heard.why}")
+        if not _may_answer(heard, said):
+            fails(f"if an answer comes, it must be one to this message; {in_words(heard.frame)} came: {heard.why}")
         return f"it answered with {in_words(heard.frame)}"
 
-    def control(self) -> str:
-        """A right message must still be acknowledged, or nothing can be said of what came before.
+    def control(self, *, patient: bool = False) -> str:
+        """A right message must still be acknowledged: where the receiver kept the connection, there, and at the first try.
 
-        It is tried as a panel tries: twice here, then on a new connection. "" where the first try was answered, or else
-        which one was, in words.
+        Where it closed the connection, on a new one. `patient` is for what may cost it a try or two, as it waits for
+        bytes that were announced: then it is tried as a panel tries, twice here and then on a new connection. "" where
+        the first try was answered, or else which one was, in words.
         """
-        stage, talk = self._stage, self
-        said = stage.message()
-        for attempt in (1, 2, 3):
-            if talk.closed or attempt == 3:
+        stage, talk, tries = self._stage, self, 3 if patient else 2
+        said, nothing = stage.message(), ""
+        for attempt in range(1, tries + 1):
+            if talk.closed or (patient and attempt == tries):
                 talk.close()
                 talk = stage.open()
+            where = "a new connection" if talk is not self else "the connection that it kept"
             try:
                 talk.send(said, "a right message, to see that it still answers")
                 heard = talk.answer(said)
             except (EOFError, OSError):
-                talk.close()
+                nothing, talk.closed = "it closed the connection", True
                 continue
-            if heard is not None and heard.word != "ACK" and talk._late(heard):
-                heard = talk.answer(said)
             if heard is None:
-                continue
+                nothing = f"on {where} nothing came within {stage.setup.wait:g} s"
+                if patient:
+                    continue
+                break
             if heard.word != "ACK":
                 fails(f"a right message afterwards must get its ACK; {in_words(heard.frame)} came: {heard.why}")
-            if attempt == 1:
-                return ""
-            where = "on a new connection" if talk is not self else "on the same connection"
-            return f"a right message afterwards was acknowledged at try {attempt} only, {where}"
-        return unclear("it answered nothing more: a right message afterwards was tried three times, also anew")
+            return f"a right message afterwards was acknowledged at try {attempt}, on {where}" if attempt > 1 else ""
+        return fails(f"a right message afterwards must get its ACK; {nothing}")
 
-    def _late(self, heard: Heard) -> bool:
-        """Whether this is the answer to the message before, which was given up waiting for, and one that may come."""
-        due, self._due = self._due, None
-        if due is None:
-            return False
-        said, words = due
-        return belongs(decode(heard.frame.raw, said.known.key), said.frame).word in words
+    def _late(self, piece: Piece) -> bool:
+        """Whether this is the answer to a message that was no longer waited for, and one that may come to it."""
+        for one in self._due:
+            said, words = one
+            heard = belongs(decode(piece, said.known.key), said.frame)
+            if heard.word in words or ("DUH" in words and _may_answer(heard, said)):
+                self._due.remove(one)
+                note = (
+                    f"{in_words(heard.frame)} came later than the {self._stage.setup.quiet:g} s that count as silence"
+                )
+                if note not in self._stage.notes:
+                    self._stage.notes.append(note)
+                return True
+        return False
 
     def finish(self) -> None:
         """Close our half."""
@@ -422,6 +462,12 @@ class Talk:
             self._stage.trace.add(self.number, "closed")
             self.closed = True
         self.line.close()
+
+
+def _may_answer(heard: Heard, said: Said) -> bool:
+    """Whether this is an answer to the message. A DUH may say back otherwise what cannot be read."""
+    duh = heard.frame.token == "DUH" and not heard.frame.has(*BROKEN)
+    return heard.word != "foreign" or (duh and said.frame.has(*ILLEGIBLE))
 
 
 _CRC_FAULTS = {"wrong": 0x0101, "high": 0x0100, "low": 0x0001}  # which bits are wrong: in both halves, or in one

@@ -5,12 +5,14 @@ may close on noise, and it may answer pipelined messages in another order. What 
 """
 
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from dataclasses import replace
 
 from protocols.dc09 import decode
 from protocols.envelope import Piece
-from protocols.exchange import belongs
+from protocols.exchange import Heard, belongs
 from receiver.trial.case import Case, beside, fails
-from receiver.trial.stage import Known, Said, Stage, Talk, in_words
+from receiver.trial.stage import SETTLING, Known, Said, Stage, Talk, in_words, spoiled
 from receiver.wire import Kind
 
 STREAMS: tuple[Kind, ...] = ("tcp", "tls")
@@ -55,8 +57,49 @@ def noted(*notes: str) -> list[str]:
     return [note for note in notes if note]
 
 
+def answer_in_words(heard: Heard | None) -> str:
+    """Which of several answers came."""
+    return f"it answered {heard.word}" if heard else "it gave no answer"
+
+
+def altered(said: Said, change: Callable[[str], str], length: int | str = 0) -> Said:
+    """A message whose counted text was changed, in an envelope that is right for what came of it but for `length`.
+
+    Where it can no longer be taken apart, an answer is still held against the numbers that it was made with.
+    """
+    data = spoiled(change(said.data[9:-1].decode("latin-1")).encode("latin-1"), length=length)
+    frame, made = decode(data, said.known.key), said.frame
+    if frame.sequence_sent is None:
+        frame = replace(
+            frame, sequence_sent=made.sequence_sent, receiver=made.receiver, prefix=made.prefix, account=made.account
+        )
+    return Said(data, frame, said.known)
+
+
+def taken(stage: Stage, count: int, least: int = 2) -> list[Talk]:
+    """So many connections at once, or as many as the receiver takes: below `least` it fails.
+
+    No clause says how many there must be; how many it took is for the case to note. One that it closes at once was not
+    taken. Whoever takes a connection must answer on it.
+    """
+    talks = []
+    with suppress(OSError):
+        for _ in range(count):
+            talks.append(stage.open())
+    stage.link.sleep(SETTLING)
+    talks = [talk for talk in talks if talk.stands()]
+    if len(talks) < least:
+        fails(f"it must take {least} connections at once; it took {len(talks)}")
+    return talks
+
+
+def at_once(talks: Sequence[Talk], wanted: int) -> str:
+    """A note of how many connections it takes, where they are fewer than wanted."""
+    return f"it takes {len(talks)} connections at once" if len(talks) < wanted else ""
+
+
 def anything(talk: Talk, said: Said, right: Said) -> list[str]:
-    """What no clause decides: all is noted, but an ACK must be the message's own; a right message after it gets its ACK."""
+    """What no clause decides (`Talk.whatever`); a right message after it gets its ACK."""
     talk.send(said)
     note = talk.whatever(said)
     talk.ready()
