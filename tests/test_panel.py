@@ -230,7 +230,7 @@ def test_what_nobody_takes_is_given_up_at_the_end_of_a_script_and_said(inside: F
 def test_a_script_against_dead_receivers_waits_for_no_pause(inside: Farend, tmp_path: Path) -> None:
     script = tmp_path / "one.panel"
     script.write_text("trip 1\nwait\ntrip 2\nwait\nwait\n")
-    options = ("--book", ESTATE, "--account", "120077", "--script", script, "--pause", "3600", "--json")
+    options = ("--book", ESTATE, "--account", "120077", "--script", script, "--pause", "2", "--json")
     done = inside("panel", f"{HOST}:{closed_port()}", *options)
     assert (done.code, done.objects[-1]["given_up"]) == (1, 2)
     assert [one["event"] for one in done.objects].count("kept") == 1
@@ -261,10 +261,10 @@ def test_a_receiver_that_floods_it_does_not_keep_it_from_the_second(
         threading.Thread(target=flood, daemon=True).start()
         done = inside(
             "panel", f"{HOST}:{first.getsockname()[1]}", "--second", bench.at(), "--book", ESTATE,
-            "--account", "120077", "--script", script, "--wait", "600", "--json",
+            "--account", "120077", "--script", script, "--wait", "5", "--tries", "2", "--json",
         )  # fmt: skip
         first.shutdown(socket.SHUT_RDWR)
-    assert [one["event"] for one in done.objects[:-1]] == ["sent", "foreign", "unanswered"] * 3 + [
+    assert [one["event"] for one in done.objects[:-1]] == ["sent", "foreign", "unanswered"] * 2 + [
         "sent",
         "acknowledged",
     ]
