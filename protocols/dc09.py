@@ -85,7 +85,7 @@ def read_stamp(text: str) -> datetime | None:
 
 def write_stamp(moment: datetime) -> str:
     """The stamp for a UTC time."""
-    return moment.strftime("_%H:%M:%S,%m-%d-%Y")
+    return f"{moment:_%H:%M:%S,%m-%d-}{moment.year:04d}"  # strftime leaves zeros off an early year
 
 
 def decode(piece: Piece | bytes, keys: Key | KeyFor | None = None) -> Frame:
@@ -310,6 +310,8 @@ def build(
     for part in (payload or "", *(value for _, value in extended)):
         if re.search(r"[\[\]\r\n]", part):
             raise ValueError(f"{part!r}: brackets, LF and CR cannot stand inside data")
+        if wide := re.search(r"[^\x00-\xff]", part):
+            raise ValueError(f"{part!r}: {wide[0]!r} is no character of Latin-1, so no byte stands for it")
     content = "" if payload is None else f"#{account}|{payload}"
     content += "]" + "".join(f"[{letter}{value}]" for letter, value in extended)
     content += write_stamp(stamp) if stamp else ""

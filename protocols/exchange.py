@@ -18,7 +18,7 @@ What one role writes, the other must accept: a property test holds the two again
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Literal
 
 from protocols.dc09 import build, decode, decode_all, write_stamp
@@ -29,6 +29,9 @@ from protocols.values import Frame
 Word = Literal["ACK", "NAK", "DUH", "none"]
 AHEAD, BEHIND = timedelta(seconds=20), timedelta(seconds=40)  # the window around the receiver's clock (from memory)
 LAST_SEQUENCE = 9999
+# What a receiver's clock can say: from where computers begin to count (a clock that has lost its time is often there) to
+# the end of the century (common practice). A panel that took over a time at the edge of the calendar could not count on.
+EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2099, 12, 31, 23, 59, 59, tzinfo=UTC)
 
 _ECHO = re.compile(r"[ !#-Z\\^-~]{0,16}")  # what can be said back without harm: printable, no quote, no bracket
 
@@ -77,6 +80,8 @@ def belongs(reply: Frame, sent: Frame) -> Heard:
             return Heard("foreign", reply, "a NAK is never encrypted (5.5.3.2)")
         if reply.stamp is None:
             return Heard("foreign", reply, "a NAK must carry the receiver's time (5.5.3.2)")
+        if not EARLIEST <= reply.stamp <= LATEST:
+            return Heard("foreign", reply, f"no receiver's time is in the year {reply.stamp.year:04d}")
         return Heard("NAK", reply)
     for what, got, due in (
         ("sequence", reply.sequence_sent, sent.sequence_sent),

@@ -7,6 +7,7 @@
 One message is outstanding at a time, over all paths; its conversation is `exchange.Panel`'s. Without an answer it goes
 again, `tries` times; then over the next path, then to the next receiver, under the same sequence number. Once all have
 failed it is kept, and after a pause it all begins again: nothing said is ever lost, and the order stays.
+A receiver that answers one try `MOST_FOREIGN` times with what does not belong to it is heard no more in that try.
 
 A way that failed is tried last for `return_seconds`. Polls always begin at the first receiver, so the first one that is
 answered there brings everything back to it; the hour is for systems that do not poll. A poll gives way, after one wait
@@ -20,7 +21,7 @@ Time is an argument: `now` is the true UTC time, `tick` counts seconds evenly. W
 import math
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Literal, NamedTuple
 
@@ -30,6 +31,7 @@ from protocols.exchange import Heard, Panel
 from protocols.seal import Key, PadSource, padding
 
 POLL = "NULL"
+MOST_FOREIGN = 20  # in one try; more than late answers and a bad line make (common practice)
 
 
 class Route(NamedTuple):
@@ -67,7 +69,7 @@ class News(NamedTuple):
 
     sent          it left, for the `tried`-th time over this way
     unanswered    the wait is over (`why`)
-    foreign       an answer that does not belong to it (`why`); it still waits
+    foreign       an answer that does not belong to it (`why`; told once a try for each `why`); it still waits
     corrected     a NAK: the clock is set, it goes again
     acknowledged  the end of it
     refused       a DUH: the end of it, though the receiver cannot use it
@@ -95,6 +97,8 @@ class _Outstanding:
     until: float  # the tick at which its wait is over
     beaten: set[_Way]  # where it has failed, in this round
     why: str = ""  # that the wait ended early
+    foreign: int = 0  # answers that did not belong to it, in this try
+    told: set[str] = field(default_factory=set)  # what was wrong with them
 
 
 class Premises:
@@ -174,21 +178,35 @@ class Premises:
         return not self.outbox and self._out is None
 
     @property
+    def flooded(self) -> bool:
+        """Whether the outstanding message's receiver has sent so much else that no more is taken from it in this try.
+        Whoever owns the sockets breaks that connection and says `lost`; else the wait runs out."""
+        return self._out is not None and self._out.foreign >= MOST_FOREIGN
+
+    def pausing(self, tick: float) -> bool:
+        """Whether every way has failed, and what is kept waits until it all begins again."""
+        return bool(self.outbox) and tick < self._resume
+
+    @property
     def reachable(self) -> bool:
         """Whether a path is left that has not been dropped."""
         return bool(self._routes.keys() - self.dropped)
 
     def say(self, token: str, payload: str, extended: Sequence[tuple[str, str]] = ()) -> None:
         """Queue an event. It goes out in its turn and is kept until a receiver has it. ValueError as `build`'s."""
+        self.check(token, payload, extended)
+        self.outbox.append(Message(token, payload, tuple(extended)))
+
+    def check(self, token: str, payload: str, extended: Sequence[tuple[str, str]] = ()) -> None:
+        """Whether it could be said, over every path. ValueError as `build`'s."""
+        # Nothing may fail later, when the message is due: so it is built once now, stamp and all.
         for route in self._routes.values():
             prefix, panel = route.prefix, self._panel
-            # Nothing may fail later, when the message is due: so it is built once now, stamp and all.
             build(
                 token, 1, panel.account, payload,
                 receiver=panel.receiver, prefix=prefix, extended=extended,
                 stamp=datetime(2026, 1, 1) if panel.stamped else None, key=panel.key, pad=bytes,
             )  # fmt: skip
-        self.outbox.append(Message(token, payload, tuple(extended)))
 
     def poll(self, path: str | None = None) -> None:
         """Let a path (None: each) poll at once, whatever its interval. KeyError for a path that it does not have."""
@@ -239,7 +257,9 @@ class Premises:
         for piece in reader.feed(data):
             out = self._out
             if out is None or (out.way.receiver, out.way.route.name) != (receiver, path):
-                continue  # nothing was asked here
+                break  # nothing was asked here
+            if self.flooded:
+                break
             for heard in self._panel.heard(piece.data, now):
                 found.append(heard)
                 self._answered(out, heard, tick)
@@ -275,7 +295,10 @@ class Premises:
 
     def _answered(self, out: _Outstanding, heard: Heard, tick: float) -> None:
         if heard.word == "foreign":
-            self._say("foreign", out, heard.why)
+            out.foreign += 1
+            if heard.why not in out.told:
+                out.told.add(heard.why)
+                self._say("foreign", out, heard.why)
         elif heard.word == "NAK":
             out.until, out.why = tick, "NAK"
             self._say("corrected", out)
@@ -291,12 +314,14 @@ class Premises:
         """The wait is over: again, elsewhere, or the end of this round."""
         panel, message = self._panel, out.message
         if out.why != "NAK":
-            self._say("unanswered", out, out.why or f"nothing came within {self._wait:g} s")
+            but = f" but what does not belong to it ({out.foreign})" if out.foreign else ""
+            self._say("unanswered", out, out.why or f"nothing came within {self._wait:g} s{but}")
         name = out.way.route.name
         gone = name in self.dropped
         yields = message.poll and (bool(self.outbox and tick >= self._resume) or self._poll_due(tick, name) is not None)
         if not gone and not yields and panel.tried < panel.tries and (data := panel.again(now)):
-            out.until, out.why = tick + self._wait, ""
+            out.until, out.why, out.foreign = tick + self._wait, "", 0
+            out.told.clear()
             return self._sent(out, data)
         panel.give_up()
         self._out = None

@@ -6,7 +6,7 @@ said in `kinds.toml` alone, where provings take it from too: the first acceptabl
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Literal, NamedTuple
 
 from protocols.dc09 import bare, build
@@ -89,10 +89,22 @@ def payloads(codes: str, area: str, number: str, *, two_letter: bool) -> tuple[s
 
 
 class Household:
-    """The house of an account: what can be said of it, and what is open in it now."""
+    """The house of an account: what can be said of it, and what is open in it now.
 
-    def __init__(self, account: Account, *, two_letter: bool = False, kinds: Kinds | None = None) -> None:
+    `check` raises ValueError for a token and a payload that its panel could not send (`Premises.check`); without it they are
+    held against a frame in clear.
+    """
+
+    def __init__(
+        self,
+        account: Account,
+        *,
+        two_letter: bool = False,
+        kinds: Kinds | None = None,
+        check: Callable[[str, str], object] | None = None,
+    ) -> None:
         self.account, self._two_letter, self._kinds = account, two_letter, kinds or shipped_kinds()
+        self._check = check or (lambda token, payload: build(token, 1, account.number, payload))
         self.open: list[Thing] = []  # in the order in which it came
 
     def read(self, line: str) -> Step | None:
@@ -155,7 +167,7 @@ class Household:
 
     def _sendable(self, payload: str) -> str:
         try:
-            build(token_of(payload), 1, self.account.number, payload)
+            self._check(token_of(payload), payload)
         except ValueError as error:
             raise LanguageError(f"send: {error}") from None
         return payload

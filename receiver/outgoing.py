@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import cast
 
-from protocols.premises import Premises, Send
+from protocols.premises import MOST_FOREIGN, Premises, Send
 from receiver.clock import Clock
 from receiver.wire import Kind, tls_context
 
@@ -95,6 +95,8 @@ class Outgoing:
 
     def _heard(self, place: tuple[int, str], data: bytes) -> None:
         self.premises.heard(*place, data, self.clock.now(), self.clock.tick())
+        if self.premises.flooded:
+            self._sockets[place].close(f"it answered {MOST_FOREIGN} times with what does not belong to it; closed here")
         self.look()
 
     def _lost(self, place: tuple[int, str], why: str) -> None:
@@ -139,11 +141,11 @@ class _Socket(asyncio.Protocol, asyncio.DatagramProtocol):
         else:
             cast(asyncio.Transport, self._transport).write(data)
 
-    def close(self) -> None:
+    def close(self, why: str = "closed here") -> None:
         self._task.cancel()
         if self._transport:
             self._transport.abort()
-        self._end("closed here")
+        self._end(why)
 
     def _end(self, why: str) -> None:
         if not self._ended:

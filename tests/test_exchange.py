@@ -3,7 +3,7 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from protocols.dc09 import build, decode
@@ -47,6 +47,24 @@ def test_a_nak_sets_the_panels_clock_and_the_next_try_is_in_the_window(panel: Pa
     assert again.stamp is not None
     assert in_window(again.stamp, NOW)
     assert (again.sequence, again.data) == (first.sequence, first.data)
+
+
+@given(st.datetimes(timezones=st.just(UTC)), keys)
+@example(datetime(9999, 12, 31, 23, 59, 59, tzinfo=UTC), None)
+@example(datetime(1, 1, 1, tzinfo=UTC), None)
+def test_whatever_time_a_nak_tells_the_panel_can_send_again_long_after_and_no_clock_is_set_outside_1970_to_2099(
+    told: datetime, key: Key | None
+) -> None:
+    """The bounds are common practice."""
+    panel = Panel("4471", key=key)
+    panel.say("ADM-CID", "1131 01 015", NOW)
+    (heard,) = panel.heard(answer("NAK", decode(panel.sent, key), told), NOW)
+    taken = 1970 <= told.year <= 2099
+    assert heard.word == ("NAK" if taken else "foreign")
+    assert panel.clock_error == (told.replace(microsecond=0) - NOW if taken else timedelta(0))
+    again = decode(panel.again(NOW + timedelta(days=366)) or b"", key)
+    assert (again.sequence, again.data) == (1, "1131 01 015")
+    assert taken or f"{told.year:04d}" in heard.why
 
 
 def test_the_form_of_a_nak() -> None:

@@ -3,8 +3,10 @@
 import os
 import pty
 import re
+import signal
 import socket
 import subprocess
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -116,6 +118,7 @@ WRONG = [
     ("wait 99999", "86400 at most"),
     ("send", "'send' cannot be done; say send PAYLOAD"),
     ("send [1]", "send: '[1]': brackets, LF and CR cannot stand inside data"),
+    ("send €", "send: '€': '€' is no character of Latin-1"),
     ("quit now", "'quit now' cannot be done; say quit"),
 ]
 
@@ -224,6 +227,81 @@ def test_what_nobody_takes_is_given_up_at_the_end_of_a_script_and_said(inside: F
     assert done.out.decode().endswith("ended: 1 given up, unanswered\n")
 
 
+def test_a_script_against_dead_receivers_waits_for_no_pause(inside: Farend, tmp_path: Path) -> None:
+    script = tmp_path / "one.panel"
+    script.write_text("trip 1\nwait\ntrip 2\nwait\nwait\n")
+    options = ("--book", ESTATE, "--account", "120077", "--script", script, "--pause", "2", "--json")
+    done = inside("panel", f"{HOST}:{closed_port()}", *options)
+    assert (done.code, done.objects[-1]["given_up"]) == (1, 2)
+    assert [one["event"] for one in done.objects].count("kept") == 1
+
+
+def test_a_receiver_that_floods_it_does_not_keep_it_from_the_second(
+    listening: Callable[..., Listening], inside: Farend, tmp_path: Path
+) -> None:
+    bench = listening("--book", ESTATE)
+    script = tmp_path / "one.panel"
+    script.write_text("trip 1\n")
+
+    def flood() -> None:
+        while True:
+            try:
+                connection, _ = first.accept()
+            except OSError:
+                return
+            with connection:
+                connection.recv(4096)
+                try:
+                    while True:
+                        connection.sendall(b"\nxx" * 20000)
+                except OSError:
+                    pass  # the panel has had enough
+
+    with socket.create_server((HOST, 0)) as first:
+        threading.Thread(target=flood, daemon=True).start()
+        done = inside(
+            "panel", f"{HOST}:{first.getsockname()[1]}", "--second", bench.at(), "--book", ESTATE,
+            "--account", "120077", "--script", script, "--wait", "5", "--tries", "2", "--json",
+        )  # fmt: skip
+        first.shutdown(socket.SHUT_RDWR)
+    assert [one["event"] for one in done.objects[:-1]] == ["sent", "foreign", "unanswered"] * 2 + [
+        "sent",
+        "acknowledged",
+    ]
+    assert done.objects[2]["why"] == "it answered 20 times with what does not belong to it; closed here"
+
+
+@pytest.mark.parametrize("options", [(), ("--json",)], ids=["words", "json"])
+def test_where_nobody_reads_what_it_prints_it_ends_quietly(tmp_path: Path, options: tuple[str, ...]) -> None:
+    script = tmp_path / "one.panel"
+    script.write_text("trip 1\nwait 600\n")
+    panel = started(tmp_path, "--script", script, "--pause", "0.2", *options)
+    assert panel.stdout
+    assert panel.stdout.readline()
+    panel.stdout.close()
+    assert panel.stderr
+    with panel.stderr:
+        told = panel.stderr.read().decode()
+    assert panel.wait(SECONDS) == 1
+    assert told.splitlines()[2:] == []
+
+
+def test_ctrl_c_in_the_middle_of_a_script_shows_in_what_is_said_last_and_in_the_exit_code(
+    listening: Callable[..., Listening], tmp_path: Path
+) -> None:
+    bench = listening("--book", ESTATE)
+    script = tmp_path / "half.panel"
+    script.write_text("trip 1\nwait\nstate\nwait 600\ntest\n")
+    panel = started(tmp_path, "--script", script, at=bench.at())
+    assert panel.stdout
+    while b"in the outbox" not in panel.stdout.readline():
+        pass
+    panel.send_signal(signal.SIGINT)
+    out, err = panel.communicate(timeout=SECONDS)
+    assert (panel.returncode, out.decode()) == (1, "ended: 1 acknowledged, 2 of the script's lines left undone\n")
+    assert b"Traceback" not in err
+
+
 def test_with_every_path_dropped_a_script_ends_too(inside: Farend, tmp_path: Path) -> None:
     script = tmp_path / "one.panel"
     script.write_text("drop wired\ndrop cellular\ndrop wifi\nopen 15\nwait\nstate\n")
@@ -248,17 +326,21 @@ def test_a_script_with_wrong_lines_is_refused_whole_with_each_line_named_before_
     inside: Farend, tmp_path: Path
 ) -> None:
     script = tmp_path / "wrong.panel"
-    script.write_text("open 015\n# fine so far\nopne 015\nclose 015\nwait long\n")
+    script.write_text(
+        f"open 015\n# fine so far\nopne 015\nclose 015\nwait long\nsend {'x' * 3000}\nsend {'x' * 1000}\n"
+    )
     with socket.create_server((HOST, 0)) as receiver:
         receiver.settimeout(0.2)
         at = f"{HOST}:{receiver.getsockname()[1]}"
-        done = inside("panel", at, "--book", ESTATE, "--account", "4471", "--script", script)
+        done = inside("panel", at, "--book", ESTATE, "--account", "4471", "--script", script, "--key", "00" * 16)
         with pytest.raises(TimeoutError):
             receiver.accept()
     assert (done.code, done.out) == (2, b"")
     assert f"{script}:3: 'opne 015' cannot be done; say open ZONE" in done.err
     assert f"{script}:5: wait long: seconds stand there" in done.err
+    assert f"{script}:6: send: a frame counts at most 4095 bytes; this one has 6" in done.err  # sealed: twice as long
     assert f"{script}:1" not in done.err
+    assert f"{script}:7" not in done.err
 
 
 @pytest.mark.parametrize(
@@ -269,6 +351,9 @@ def test_a_script_with_wrong_lines_is_refused_whole_with_each_line_named_before_
         (("--account", "4471", "--script", "nowhere.panel"), "nowhere.panel cannot be read"),
         (("--account", "4471", "--trust", "nowhere.pem"), "there is no such file"),
         (("--account", "4471", "--key", "AA"), "--key"),
+        (("--account", "4471", "--clock-error", "1e18"), "Invalid value for '--clock-error'"),
+        (("--account", "4471", "--clock-error", "nan"), "Invalid value for '--clock-error'"),
+        (("--account", "4471", "--wait", "inf"), "Invalid value for '--wait'"),
         (("--account", "4471", "--second", "192.0.2.2:12009"), "'' is not '192.0.2.2': nothing was sent"),
     ],
 )
@@ -310,7 +395,15 @@ def test_lines_from_a_pipe_are_done_as_they_come_and_a_wrong_one_stops_nothing(
         "3132 00 001",
         "3401 00 011",
     ]
-    assert {"event": "end", "acknowledged": 3, "refused": 0, "missed": 0, "wrong": 2, "given_up": 0} in done.objects
+    assert {
+        "event": "end",
+        "acknowledged": 3,
+        "refused": 0,
+        "missed": 0,
+        "wrong": 2,
+        "given_up": 0,
+        "undone": 0,
+    } in done.objects
 
 
 def test_at_a_terminal_it_answers_to_what_is_typed_while_its_polls_go_on(
@@ -343,6 +436,15 @@ def test_at_a_terminal_it_answers_to_what_is_typed_while_its_polls_go_on(
     assert "poll  → ACK" in shown
     assert panel.wait(SECONDS) == 0
     os.close(ours)
+
+
+def started(cwd: Path, *options: object, at: str | None = None) -> "subprocess.Popen[bytes]":
+    """The panel of the Old Mill, which does not poll; without `at`, nobody listens where it sends to."""
+    return subprocess.Popen(
+        command("panel", at or f"{HOST}:{closed_port()}", "--book", ESTATE, "--account", "120077", *options),
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=cwd,
+        env=clean_environment({"XDG_STATE_HOME": str(cwd)}),
+    )  # fmt: skip
 
 
 def closed_port() -> int:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from protocols.dc09 import decode
 from protocols.envelope import wrap
 from protocols.exchange import answer, following, in_window
-from protocols.premises import News, Premises, Route, Send
+from protocols.premises import MOST_FOREIGN, News, Premises, Route, Send
 from protocols.seal import Key
 from protocols.values import Frame
 
@@ -278,6 +278,59 @@ def test_an_answer_that_does_not_belong_to_the_message_changes_nothing() -> None
     assert station.became == ["sent", "foreign", "unanswered", "sent", "acknowledged"]
 
 
+def test_answers_that_do_not_belong_are_told_once_a_try_for_each_thing_wrong_with_them_and_counted_at_its_end() -> None:
+    wrong = wrap(b'"ACK"0002L0#4471[]') * 3 + wrap(b'"ACK"0001L1#4471[]') * 2
+    station = Station(fates(wrong, wrong))
+    station.house.say(*event(1))
+    station.run(40)
+    told = ["sent", "foreign", "foreign", "unanswered"]
+    assert station.became == [*told, *told, "sent", "acknowledged"]
+    assert station.news[3].why == "nothing came within 20 s but what does not belong to it (5)"
+
+
+FLOOD = b"\nxx" * 40000  # each LF cuts off a frame
+
+
+def test_a_receiver_that_floods_a_try_is_heard_no_more_in_it_and_with_its_connection_gone_the_next_follows_at_once() -> (
+    None
+):
+    station = Station(fates(FLOOD))
+    station.house.say(*event(1))
+    station.run(1)
+    assert station.became == ["sent", "foreign"]
+    assert station.house.flooded
+    ack = answer("ACK", station.sent[0][2], station.now)
+    assert station.house.heard(0, "", ack, station.now, station.tick) == []
+    station.house.lost(0, "", station.now, station.tick, "closed here")
+    station.run(0)
+    assert station.became == ["sent", "foreign", "unanswered", "sent", "acknowledged"]
+    assert not station.house.flooded
+
+
+def test_of_a_flood_no_more_is_read_than_it_takes_to_know_it() -> None:
+    station = Station(fates("unheard"))
+    station.house.say(*event(1))
+    station.run(0)
+    assert len(station.house.heard(0, "", FLOOD, station.now, station.tick)) == MOST_FOREIGN
+    station.run(20)  # nobody broke the connection: the wait ends it, and the flood's last piece comes before the ACK
+    assert station.became == ["sent", "foreign", "unanswered", "sent", "foreign", "acknowledged"]
+
+
+def test_it_pauses_from_when_every_way_has_failed_until_somebody_answers_or_all_begins_again() -> None:
+    station = Station(fates(*["broken"] * 6), pause_seconds=60)
+    assert not station.house.pausing(station.tick)
+    station.house.say(*event(1))
+    station.run(0)
+    assert station.house.pausing(station.tick)
+    station.run(59)
+    assert station.house.pausing(station.tick)
+    station.run(1)
+    assert station.house.pausing(station.tick)  # a second round has failed
+    station.house.poll()
+    station.run(0)  # and the poll was answered
+    assert (station.house.pausing(station.tick), station.house.quiet) == (False, True)
+
+
 def test_an_answer_over_another_path_is_not_the_outstanding_messages() -> None:
     station = Station(fates("unheard"), paths=TWO_PATHS)
     station.house.say(*event(1))
@@ -400,6 +453,13 @@ def test_premises_that_no_frame_could_come_from_are_refused(wrong: dict[str, obj
 @pytest.mark.parametrize("payload", ["1131 [1]", "x" * 4096, "\N{SNOWMAN}"])
 def test_what_no_frame_can_carry_is_refused_when_it_is_said_not_when_it_is_due(payload: str) -> None:
     house = Premises("4471")
-    with pytest.raises(ValueError, match=r"."):
-        house.say("ADM-CID", payload)
+    for asked in (house.check, house.say):
+        with pytest.raises(ValueError, match=r"brackets|4095|Latin-1"):
+            asked("ADM-CID", payload)
     assert house.quiet
+
+
+def test_what_fits_into_a_frame_in_clear_may_be_too_long_sealed() -> None:
+    Premises("4471").check("ADM-CID", "x" * 3000)
+    with pytest.raises(ValueError, match="4095"):
+        Premises("4471", key=KEY).check("ADM-CID", "x" * 3000)

@@ -20,7 +20,7 @@ from protocols.values import legible
 from receiver import words
 from receiver.book import Account, AccountPath
 from receiver.desk import millis
-from receiver.household import LANGUAGE, Household, LanguageError, Step
+from receiver.household import LANGUAGE, LONGEST_WAIT, Household, LanguageError, Step
 from receiver.outgoing import Outgoing
 from receiver.wire import Kind
 from tools.common import (
@@ -40,6 +40,7 @@ from tools.counter import next_sequence
 from tools.typed import Typed, keys
 
 ENDS = {"acknowledged": "ACK", "refused": "DUH: it arrived right, but the receiver cannot process it"}
+FARTHEST = 1e9  # seconds that its clock can be wrong: some 31 years, so that no stamp leaves the calendar
 
 
 def panel(
@@ -60,11 +61,18 @@ def panel(
     sequence: Annotated[
         int | None, typer.Option(min=1, max=9999, help="Count from this number; by default on from the last.")
     ] = None,
-    wait: Annotated[float, typer.Option(min=0.05, help="Seconds to wait for an answer, each try.")] = 20.0,
+    wait: Annotated[
+        float, typer.Option(min=0.05, max=LONGEST_WAIT, help="Seconds to wait for an answer, each try.")
+    ] = 20.0,
     tries: Annotated[int, typer.Option(min=1, help="Tries over a path before it turns to the next.")] = 3,
-    pause: Annotated[float, typer.Option(min=0.05, help="Seconds until it all begins again, once all failed.")] = 60.0,
+    pause: Annotated[
+        float, typer.Option(min=0.05, max=LONGEST_WAIT, help="Seconds until it all begins again, once all failed.")
+    ] = 60.0,
     clock_error: Annotated[
-        float, typer.Option(metavar="SECONDS", help="How wrong its clock is at first; a NAK sets it.")
+        float,
+        typer.Option(
+            metavar="SECONDS", min=-FARTHEST, max=FARTHEST, help="How wrong its clock is at first; a NAK sets it."
+        ),
     ] = 0.0,
     target_is_mine: Annotated[
         list[str] | None, typer.Option(metavar="HOST", help="Say a target's host again: needed off this machine.")
@@ -74,13 +82,12 @@ def panel(
     """Be the panel of an account: its polls keep going, and its doors, detectors, users and paths do as you say.
 
     Without --script what it is to do is read from stdin, one command a line: open 015 · lose ac · drop wired · help.
-    Exit code: 0 everything was acknowledged · 1 something was refused, given up or not understood · 2 it could not run.
+    Exit code: 0 everything was acknowledged · 1 something was refused, given up, left undone (Ctrl-C) or not understood ·
+    2 it could not run.
 
     Example: farend panel 127.0.0.1:12009 --book fixtures/station.toml --account 4471 --script fixtures/night.panel
     """
     mine = _account(book, account)
-    house = Household(mine, two_letter=two_letter)
-    steps = _checked(house, script) if script else None
     paths = [path for path in mine.path if path.line != "phone"] or [AccountPath(name="")]
     if mine.path and not paths[0].name:
         stop(f"account {mine.number} has no path but a phone line, which this panel cannot dial")
@@ -89,34 +96,35 @@ def panel(
     }
     check_trust(trust, "tls" in kinds.values())
     polls = {promise.path: promise.interval for promise in mine.promises() if promise.kind == "poll"}
-    targets = [_target(text, target_is_mine or []) for text in (receiver_at, second) if text is not None]
-    host, port = targets[0]
-    player = Player(mine, house, [f"{host}:{port}" for host, port in targets], as_json)
     try:
         premises = Premises(
             mine.number,
             key=key_from(key) or mine.key,
             receiver=mine.receiver,
             paths=[Route(path.name, path.prefix or mine.prefix or "0", polls.get(path.name)) for path in paths],
-            receivers=len(targets),
+            receivers=1 if second is None else 2,
             sequence=sequence or 1,
             wait_seconds=wait,
             tries=tries,
             pause_seconds=pause,
             clock_error=timedelta(seconds=clock_error),
             number=None if sequence else lambda: next_sequence(f"{host}:{port}", mine.number),
-            tell=player.told,
+            tell=lambda news: player.told(news),
         )
     except ValueError as problem:
         stop(f"account {mine.number}: {problem}")
+    house = Household(mine, two_letter=two_letter, check=premises.check)
+    steps = _checked(house, script) if script else None
+    targets = [_target(text, target_is_mine or []) for text in (receiver_at, second) if text is not None]
+    host, port = targets[0]
+    player = Player(mine, house, [f"{host}:{port}" for host, port in targets], as_json)
     TALK.print(CAUTION, style="italic", soft_wrap=True)
     ways = ", ".join(f"{name or 'one path'} ({kinds[name]})" for name in kinds)
     TALK.print(f"playing the panel of {mine.number} {legible(mine.name)}: {ways}", markup=False, soft_wrap=True)
     if polls and min(polls.values()) < wait:
         TALK.print(f"it polls every {min(polls.values())} s and waits {wait:g} s for an answer", style="dim")
     player.outgoing = Outgoing(premises, targets, kinds, open_seconds=wait, trusted=trust)
-    with suppress(KeyboardInterrupt):
-        asyncio.run(player.play(steps))
+    asyncio.run(player.play(steps))
     raise typer.Exit(player.end())
 
 
@@ -157,39 +165,51 @@ class Player:
     """What the panel is told to do, and what is told of it."""
 
     outgoing: Outgoing
+    _playing: "asyncio.Task[None] | None" = None
 
     def __init__(self, account: Account, house: Household, targets: list[str], as_json: bool) -> None:
         self._account, self._house, self._targets, self._json = account, house, targets, as_json
         self._sent_at: dict[int, float] = {}
-        self._failed = asyncio.Event()  # every way has failed since the event was cleared
+        self._undone = 0  # steps of a script that it has not come to
+        self._unread = False  # nobody reads stdout any more
         self._count = dict.fromkeys(("acknowledged", "refused", "missed", "wrong"), 0)
 
     async def play(self, steps: list[Step] | None) -> None:
         """Do the steps, or what is typed; then wait until all of it is answered or every receiver has failed."""
-        async with asyncio.TaskGroup() as both:  # whatever goes wrong in one of the two ends the other
-            running = both.create_task(self.outgoing.run())
-            async with aclosing(self._prompted() if steps is None else self._scripted(steps)) as doing:
-                async for step in doing:
-                    if not await self._do(step):
-                        break
-                else:
-                    await self._settle()
-            running.cancel()
+        self._playing = asyncio.current_task()
+        try:
+            async with asyncio.TaskGroup() as both:  # whatever goes wrong in one of the two ends the other
+                running = both.create_task(self.outgoing.run())
+                async with aclosing(self._prompted() if steps is None else self._scripted(steps)) as doing:
+                    async for step in doing:
+                        if not await self._do(step):
+                            break
+                    else:
+                        await self._settle()
+                running.cancel()
+        except asyncio.CancelledError:
+            pass  # Ctrl-C, or `told`
+        except SystemExit:  # Rich's word for a reader that has gone; `told` says so in its own way
+            self._unread = True
 
     def end(self) -> int:
         """Say what became of it all; the exit code."""
         given_up = len(self.outgoing.premises.outbox)
         if self._json:
-            _tell({"event": "end", **self._count, "given_up": given_up})
+            _tell({"event": "end", **self._count, "given_up": given_up, "undone": self._undone})
         else:
             told = [f"{count} {what}" for what, count in self._count.items() if count]
             told += [f"{given_up} given up, unanswered"] * bool(given_up)
+            told += [f"{self._undone} of the script's lines left undone"] * bool(self._undone)
             OUT.print(f"ended: {', '.join(told) or 'nothing was sent'}", markup=False)
-        return int(any((given_up, self._count["refused"], self._count["missed"], self._count["wrong"])))
+        wrong = (given_up, self._undone, self._unread, *(self._count[what] for what in ("refused", "missed", "wrong")))
+        return int(any(wrong))
 
     async def _scripted(self, steps: list[Step]) -> AsyncGenerator[Step, None]:
-        for step in steps:
+        for done, step in enumerate(steps):
+            self._undone = len(steps) - done
             yield step
+        self._undone = 0
 
     async def _prompted(self) -> AsyncGenerator[Step, None]:
         """What stdin says, line by line; a wrong line is told, and the next one read."""
@@ -240,6 +260,7 @@ class Player:
         premises = self.outgoing.premises
         match step.do:
             case "quit":
+                self._undone = 0
                 return False
             case "help":
                 for form, what in LANGUAGE.items():
@@ -268,9 +289,9 @@ class Player:
 
     async def _settle(self) -> None:
         """Wait until everything is answered, every receiver has failed, or no path is left."""
-        self._failed.clear()
-        while not (self.outgoing.idle or self._failed.is_set() or not self.outgoing.premises.reachable):
-            await self.outgoing.moved()
+        outgoing, premises = self.outgoing, self.outgoing.premises
+        while not (outgoing.idle or premises.pausing(outgoing.clock.tick()) or not premises.reachable):
+            await outgoing.moved()
 
     def _say_state(self) -> None:
         premises = self.outgoing.premises
@@ -285,8 +306,6 @@ class Player:
     def told(self, news: News) -> None:
         """Tell what became of a message."""
         what, message, tick = news.what, news.message, self.outgoing.clock.tick()
-        if what == "kept":
-            self._failed.set()
         if what == "sent":
             self._sent_at[id(message)] = tick
         ended = what in ENDS or what == "missed"
@@ -295,10 +314,15 @@ class Player:
         delay = tick - self._sent_at[id(message)]
         if ended:
             del self._sent_at[id(message)]
-        if self._json:
-            self._tell_json(news, delay)
-        elif not (what == "sent" and (message.poll or news.tried > 1)):
-            self._tell_words(news, delay)
+        try:
+            if self._json:
+                self._tell_json(news, delay)
+            elif not (what == "sent" and (message.poll or news.tried > 1)):
+                self._tell_words(news, delay)
+        except SystemExit:  # out of a callback it would leave the loop with all that is open in it
+            self._unread = True
+            if self._playing:
+                self._playing.cancel()
 
     def _tell_json(self, news: News, delay: float) -> None:
         message = news.message
