@@ -252,10 +252,10 @@ def test_a_receiver_that_floods_it_does_not_keep_it_from_the_second(
             with connection:
                 connection.recv(4096)
                 try:
-                    while True:
-                        connection.sendall(b"\nxx" * 20000)
+                    connection.sendall(b"\nxx" * 30000)
+                    connection.recv(4096)  # until the panel has had enough
                 except OSError:
-                    pass  # the panel has had enough
+                    pass
 
     with socket.create_server((HOST, 0)) as first:
         threading.Thread(target=flood, daemon=True).start()
@@ -264,7 +264,7 @@ def test_a_receiver_that_floods_it_does_not_keep_it_from_the_second(
             "--account", "120077", "--script", script, "--wait", "5", "--tries", "2", "--json",
         )  # fmt: skip
         first.shutdown(socket.SHUT_RDWR)
-    assert [one["event"] for one in done.objects[:-1]] == ["sent", "foreign", "unanswered"] * 2 + [
+    assert [one["event"] for one in done.objects[:8]] == ["sent", "foreign", "unanswered"] * 2 + [
         "sent",
         "acknowledged",
     ]
