@@ -143,7 +143,7 @@ def test_where_nobody_is_at_the_panel_the_trial_ends_soon_and_says_so() -> None:
     assert len(stage.asks) == 2
     assert panel.seconds < 5 * stage.setup.patience
     assert {one.verdict for one in found} == {"unclear", "not-applicable"}
-    assert found[0].why.startswith("nobody did what was asked within 60 s")
+    assert found[0].why.startswith("no message came within 60 s")
 
 
 def test_without_a_person_polls_are_tried_all_the_same() -> None:
@@ -310,7 +310,7 @@ def test_on_the_command_line_nobody_coming_is_one_not_two_and_no_hang(inside: Fa
         "retries/ends",
     )
     assert ended.code == 1
-    assert "nobody did what was asked within 1 s" in ended.err
+    assert "no message came within 1 s" in ended.err
     assert "was not answered clearly" in ended.out.decode()
 
 

@@ -3,9 +3,11 @@
 import re
 import shlex
 import shutil
+import signal
 import subprocess
+import threading
 from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Annotated
@@ -18,10 +20,10 @@ from receiver.trial.case import Case, chosen
 from receiver.trial.ears import RECEIVERS, Place, Ports
 from receiver.trial.imagined import rehearse
 from receiver.trial.of_panel import CASES, run
-from receiver.trial.panel_stage import Setup, Stage
+from receiver.trial.panel_stage import ACT, MOST_TOLD, Setup, Stage
 from receiver.trial.report import Report
 from receiver.trial.stage import Known
-from tools.common import host_and_port, key_from, stop
+from tools.common import TALK, host_and_port, key_from, stop
 from tools.trial_talk import AsJson, Bar, Html, Junit, Listed, Only, Outlet, before, list_cases
 
 
@@ -36,16 +38,23 @@ def panel(
     ] = None,
     key: Annotated[str | None, typer.Option(metavar="HEX|@FILE|env:NAME", help="Its AES key; else in clear.")] = None,
     poll_seconds: Annotated[
-        float | None, typer.Option(min=0.1, metavar="S", help="How often it polls; without it no polls are tried.")
+        float | None,
+        typer.Option(min=0.1, max=604800, metavar="S", help="How often it polls; without it no polls are tried."),
     ] = None,
-    wait: Annotated[float, typer.Option(min=0.05, metavar="S", help="How long it waits for an answer.")] = 20.0,
-    tries: Annotated[int, typer.Option(min=1, help="How often it sends to one receiver.")] = 3,
+    wait: Annotated[
+        float | None,
+        typer.Option(min=0.05, max=600, metavar="S", help="How long it is set to wait for an answer; without it, 20."),
+    ] = None,
+    tries: Annotated[int, typer.Option(min=1, max=100, help="How often it sends to one receiver.")] = 3,
     act: Annotated[
         str, typer.Option(metavar="WORDS", help="What the person at the panel is asked to do for a message.")
-    ] = "Open a zone and close it again",
-    patience: Annotated[float, typer.Option(min=1, metavar="S", help="How long a person may take for that.")] = 60.0,
+    ] = ACT,
+    patience: Annotated[
+        float, typer.Option(min=1, max=3600, metavar="S", help="How long a person may take for that.")
+    ] = 60.0,
     do: Annotated[
-        str | None, typer.Option(metavar="COMMAND", help="Run this instead of asking: a relay at the zone, say.")
+        str | None,
+        typer.Option(metavar="COMMAND", help="Run this program instead of asking (no shell line): a relay, say."),
     ] = None,
     only: Only = None,
     report: Html = None,
@@ -72,11 +81,15 @@ def panel(
         stop(f"--account {account or 'N'}: say the panel's account, 3 to 16 hex digits")
     if tcp is None and udp is None:
         stop("--tcp PORT or --udp PORT: say where the panel's first receiver is to be")
-    setup = Setup(account, key_from(key), poll_seconds, wait, tries, patience, act, still=min(1.5, wait))
+    usual = 20.0 if wait is None else wait
+    setup = Setup(
+        account, key_from(key), poll_seconds, usual, tries, patience, act, still=min(1.5, usual),
+        wait_told=wait is not None,
+    )  # fmt: skip
     outlet = Outlet(report, junit, as_json)
     command = _command(do)
     places = [_place(0, tcp, "--tcp"), _place(0, udp, "--udp", udp=True), _place(1, second, "--second")]
-    person = Person(command)
+    person = Person(command, patience)
     try:
         ears = Ports([place for place in places if place], person.asking)
     except OSError as error:
@@ -91,33 +104,76 @@ def panel(
         )  # fmt: skip
         with outlet.watching(len(cases)) as bar:
             person.bar = bar
-            _play(cases, Stage(ears, setup), found, bar)
+            stage = Stage(ears, setup, person.tell)
+            with _like_ctrl_c(person):
+                _play(cases, stage, found, bar, person, aloud=not as_json and not TALK.is_terminal)
             person.done()
     found.ended = datetime.now(UTC)
     raise typer.Exit(outlet.end(found))
 
 
-def _play(cases: list[Case[Stage]], stage: Stage, found: Report, bar: Bar) -> None:
-    """Run, and say in the report what kept cases from being tried."""
+@contextmanager
+def _like_ctrl_c(person: "Person") -> Iterator[None]:
+    """For as long as this lasts, SIGTERM and SIGHUP do what Ctrl-C does: the clock is set right, the report written."""
+
+    def stopped(number: int, frame: object) -> None:
+        if number == signal.SIGHUP:
+            person.bar = None  # its terminal is gone: nobody can be told
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread():  # only it may say what signals do
+        yield
+        return
+    kept = {number: signal.signal(number, stopped) for number in (signal.SIGTERM, signal.SIGHUP)}
+    try:
+        yield
+    finally:
+        for number, handler in kept.items():
+            signal.signal(number, handler)
+
+
+def _play(cases: list[Case[Stage]], stage: Stage, found: Report, bar: Bar, person: "Person", *, aloud: bool) -> None:
+    """Run, and say in the report what kept cases from being tried. Whatever goes wrong, there is a report.
+
+    `aloud`: say each case as it begins; a terminal shows it anyway.
+    """
 
     def go_on() -> bool:
-        return bar.confirm("Nobody did what was asked, twice in a row. Go on asking?")
+        return bar.confirm("No message came when it was asked for, twice in a row. Go on asking?")
+
+    def began(case: Case[Stage]) -> None:
+        bar.began(case)
+        if aloud:
+            person.tell(f"{datetime.now(UTC):%H:%M:%S} UTC  {case.id}: {case.does}")
 
     try:
-        with closing(run(cases, stage, bar.began, go_on)) as results:
+        with closing(run(cases, stage, began, go_on)) as results:
             for result in results:
+                if person.failed:
+                    result.verdict, result.why = "unclear", person.failed
+                    person.failed = ""
                 found.results.append(result)
                 bar.judged(result)
     except KeyboardInterrupt:
-        untried = len(cases) - len(found.results)
+        found.ended_why = "it was stopped by hand"
+    except Exception as error:  # an hour's verdicts are worth more than the reason why there are not more
+        found.ended_why = f"it could not go on: {type(error).__name__}: {error}"
+    if found.ended_why:
         found.complete = False
-        found.ended_why = f"it was stopped by hand; {untried} of {len(cases)} cases were not tried"
+        found.ended_why += f"; {len(cases) - len(found.results)} of {len(cases)} cases were not tried"
     polls = sum(one.poll for one in stage.heard)
     found.measured.append(
         f"{len(stage.heard) - polls} messages (with repeats) and {polls} polls came; "
         f"somebody was asked {len(stage.asks)} times"
     )
-    if stage.clock_moved:
+    if stage.measured_wait:
+        found.measured.append(f"it waits up to {stage.measured_wait:.1f} s for an answer")
+    if stage.left:
+        found.measured.append(f"left without an answer: {stage.no_answer_to}")
+    found.measured += stage.unasked[:MOST_TOLD]
+    if (more := len(stage.unasked) - MOST_TOLD) > 0:
+        found.measured.append(f"and {more} more events that were not asked for")
+    if stage.clock_unsure:
         found.measured.append(
             "THE PANEL'S CLOCK MAY BE TWO MINUTES WRONG: no true stamp was seen since a NAK moved it. Set it by hand, "
             "or let it report to a receiver that answers with the time"
@@ -127,25 +183,60 @@ def _play(cases: list[Case[Stage]], stage: Stage, found: Report, bar: Bar) -> No
 class Person:
     """Whoever makes something happen at the panel: a person who is told, or a command that is run."""
 
-    def __init__(self, command: list[str]) -> None:
-        self._command = command
+    def __init__(self, command: list[str], patience: float) -> None:
+        self._command, self._patience = command, patience
         self._running: subprocess.Popen[bytes] | None = None
         self.bar: Bar | None = None
+        self.failed = ""  # why the command did not do what it should, since this was last judged
 
     @contextmanager
     def asking(self, words: str, seconds: float) -> Iterator[None]:
         if self._command:
             self.done()
-            self._running = subprocess.Popen(self._command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+            try:
+                self._running = subprocess.Popen(
+                    self._command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+                )
+            except OSError as error:
+                self._fails(str(error.strerror))
             yield
+            if self._running and self._running.poll():
+                self.done()
         elif self.bar:
             with self.bar.asking(words, seconds):
                 yield
+        else:
+            yield
 
     def done(self) -> None:
-        """Wait for the command to end."""
-        if self._running:
-            self._running.wait()
+        """Wait for the command to end, no longer than a person may take; then it is ended."""
+        running, self._running = self._running, None
+        if running is None:
+            return
+        try:
+            _, said = running.communicate(timeout=self._patience)
+        except subprocess.TimeoutExpired:
+            running.terminate()
+            try:
+                running.communicate(timeout=2)
+            except subprocess.TimeoutExpired:
+                running.kill()
+                running.wait()
+            self._fails(f"it had not ended after {self._patience:g} s, and was ended")
+            return
+        if running.returncode:
+            words = legible(" ".join(said.decode("utf-8", "replace").split())[:200])
+            self._fails(f"exit code {running.returncode}{f': {words}' if words else ''}")
+
+    def _fails(self, why: str) -> None:
+        self.failed = f"the command failed ({why})"
+        self.tell(f"--do {shlex.join(self._command)}: {self.failed}")
+
+    def tell(self, words: str) -> None:
+        """Say something at once, where there is still a terminal to say it on."""
+        if self.bar:
+            with suppress(OSError):
+                TALK.print(words, markup=False, soft_wrap=True)
 
 
 def _command(do: str | None) -> list[str]:
@@ -154,7 +245,9 @@ def _command(do: str | None) -> list[str]:
     except ValueError as error:
         stop(f"--do {do!r}: {error}")
     if do is not None and (not words or shutil.which(words[0]) is None):
-        stop(f"--do {do!r}: there is no such command here")
+        stop(
+            f"--do {do!r}: there is no such command here that can be run (it is one program with its words, no shell line)"
+        )
     return words
 
 
@@ -173,5 +266,6 @@ def _announced(cases: list[Case[Stage]], setup: Setup, receivers: int, by_comman
         f"About to answer the panel of account {setup.account} late, wrongly and not at all, in {len(cases)} cases. "
         f"Where it does all rightly that takes {f'about {minutes} min' if minutes else 'under a minute'}, and {who} "
         f"{effort.asked} times: {legible(setup.act)}.",
+        "Some cases set the panel's clock, and in the end it is this machine's: let this one be right first (NTP).",
         "Its receivers for that time are these; nothing that it reports comes to anybody else:",
     ]

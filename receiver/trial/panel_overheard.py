@@ -4,20 +4,27 @@ from collections.abc import Callable
 from itertools import pairwise
 
 from protocols.dc09 import MESSAGES, same_number
+from protocols.envelope import unwrap
+from protocols.seal import Key
 from protocols.values import Frame
 from receiver.trial.case import beside, fails
-from receiver.trial.panel_stage import Message, Notes, Play, Stage
+from receiver.trial.panel_stage import DAMAGED, Message, Notes, Play, Stage
 
 MOST_OPEN = 4  # connections to one receiver at once
 
 
-def _of_all(judge_one: Callable[[Frame], str | None], *, events: bool = False) -> Callable[[Stage], Notes]:
-    """Hold each frame of the trial against something; the fault in words, None where there is none."""
+def _of_all(
+    judge_one: Callable[[Frame], str | None], *, events: bool = False, left: Callable[[Frame], bool] = lambda _: False
+) -> Callable[[Stage], Notes]:
+    """Hold each frame that was answered against something, and of those `left` unanswered the ones that can be held
+    against it as well; the fault in words, None where there is none."""
 
     def play(stage: Stage) -> Notes:
-        stage.at_least(1)
-        said = [one for one in stage.heard if not (events and one.poll)]
-        found = [why for one in said if (why := judge_one(one.frame))]
+        unanswered = [one for one in stage.left if left(one)]
+        if not unanswered:
+            stage.at_least(1)
+        said = [*unanswered, *(one.frame for one in stage.heard if not (events and one.poll))]
+        found = [why for one in said if (why := judge_one(one))]
         if found:
             fails(f"{len(found)} of {len(said)} frames: {found[0]}")
         return [f"{len(said)} frames"]
@@ -33,7 +40,7 @@ def _problem(*rules: str) -> Callable[[Frame], str | None]:
 
 
 def _envelope(stage: Stage) -> Notes:
-    notes = _of_all(_problem("crc-mismatch", "length-mismatch", "bad-envelope", "binary-crc", "oversize"))(stage)
+    notes = _of_all(_problem(*DAMAGED, "binary-crc"), left=lambda frame: True)(stage)
     if stage.faults:
         fails(f"{len(stage.faults)} times it sent what is no frame: {stage.faults[0]}")
     return notes
@@ -49,7 +56,11 @@ def _account(stage: Stage) -> Notes:
     def judged(frame: Frame) -> str | None:
         return None if same_number(frame.account or "", wanted) else f"account {frame.account}, not {wanted}"
 
-    return _of_all(judged)(stage)
+    return _of_all(judged, left=_whole)(stage)
+
+
+def _whole(frame: Frame) -> bool:
+    return not frame.has(*DAMAGED)
 
 
 def _range(frame: Frame) -> str | None:
@@ -111,14 +122,20 @@ def _pads(stage: Stage) -> Notes:
     stage.at_least(4)
     pads = set()
     for raw in {one.frame.raw for one in stage.heard if (one.frame.padding or 0) > 1}:
-        blocks = bytes.fromhex(raw[raw.index(b"[") + 1 : -1].decode("ascii"))
-        pads.add(key.decrypt(blocks).partition(b"|")[0])
+        pads.add(padding_of(raw, key))
     if len(pads) < 2 and sum((one.frame.padding or 0) > 1 for one in stage.heard) < 4:
         beside("too few messages had more than one byte of padding")
     longest = max(pads, key=len)
     if all(longest.startswith(pad) or longest.endswith(pad) for pad in pads):
         fails(f"all its padding is the same: {longest.hex(' ')}")
     return [f"{len(pads)} paddings, of {min(map(len, pads))} to {len(longest)} bytes"]
+
+
+def padding_of(raw: bytes, key: Key) -> bytes:
+    """The padding of a sealed frame that opens with the key."""
+    envelope = unwrap(raw)
+    assert envelope is not None, "it was opened"
+    return key.decrypt(bytes.fromhex(envelope.body.partition(b"[")[2].decode("ascii"))).partition(b"|")[0]
 
 
 def _stamps(stage: Stage) -> list[float]:
@@ -226,7 +243,7 @@ PLAYS: dict[str, Play] = {
     "sequence/wraps": _wraps,
     "encryption/sealed": _with_key(_of_all(_is_sealed, events=True)),
     "encryption/stays-sealed": _with_key(_stays_sealed),
-    "encryption/opens": _with_key(_of_all(_problem("decrypt-failed"))),
+    "encryption/opens": _with_key(_of_all(_problem("decrypt-failed"), left=_whole)),
     "encryption/stamped": _with_key(_of_all(_problem("missing-stamp"))),
     "encryption/account-inside": _with_key(_of_all(_inside, events=True)),
     "encryption/padding-varies": _with_key(_pads),

@@ -16,7 +16,6 @@ from receiver.trial.panel_stage import (
     Message,
     Notes,
     Play,
-    Setup,
     Stage,
     half,
     times,
@@ -50,6 +49,9 @@ def _silence(stage: Stage) -> Silence:
         if len(sent) > MOST_TRIES * stage.ears.count:
             break
     stage.deaf.clear()
+    stage.measured_wait = max(
+        (then.tick - one.tick for one, then in pairwise(sent) if one.ear == then.ear), default=0.0
+    )
     back = again or stage.again(first, stage.setup.later)
     if back:
         stage.ack(back)
@@ -65,9 +67,7 @@ def _same_message(stage: Stage) -> Notes:
     found = _seen_silent(stage)
     first = found.sent[0]
     if len(found.sent) < 2:
-        fails(
-            f"without an answer it did not send the message again within {stage.setup.limit:g} s{stage.renumbered(first)}"
-        )
+        fails(f"without an answer it did not send the message again within {stage.limit:g} s{stage.renumbered(first)}")
     return [f"number {first.frame.sequence_sent} was sent {times(len(found.sent))}"]
 
 
@@ -130,7 +130,7 @@ def _ends(stage: Stage) -> Notes:
 
 def _late(stage: Stage) -> Notes:
     first = stage.event()
-    late = stage.setup.wait / 2
+    late = stage.wait / 2
     if (sooner := stage.again(first, late)) is not None:
         stage.ack(sooner)
         beside(f"it does not wait so long: it sent again after {sooner.tick - first.tick:.1f} s (--wait)")
@@ -153,7 +153,7 @@ def _plain(stage: Stage) -> tuple[Message, Message | None, int]:
     first = stage.event(fresh=True)
     before = len(stage.events())
     stage.ack(first)
-    again = stage.again(first, 1.5 * stage.setup.wait)
+    again = stage.again(first, 1.5 * stage.wait)
     if again:
         stage.ack(again)
     return first, again, 1 + len(stage.events()) - before
@@ -230,7 +230,7 @@ def _over(stage: Stage) -> Over:
     repeated = None
     if turned:
         stage.ack(turned)
-        repeated = stage.again(first, 1.5 * stage.setup.wait)
+        repeated = stage.again(first, 1.5 * stage.wait)
     stage.deaf.clear()
     return Over(first, turned, repeated)
 
@@ -288,7 +288,7 @@ def _comes_back(stage: Stage) -> Notes:
         beside("when it was tried the panel was already at the second receiver")
     stage.calm()
     began = stage.tick()
-    within = 3 * every + stage.setup.limit
+    within = 3 * every + stage.limit
     while (message := stage.next(began + within - stage.tick())) is not None:
         stage.aside(message)
         if message.ear == FIRST:
@@ -374,16 +374,16 @@ def _both(stage: Stage) -> Notes:
     return [f"{count} messages, in order"]
 
 
-def _refused(stage: Stage, seconds: Callable[[Setup], float]) -> Notes:
+def _refused(stage: Stage, seconds: float) -> Notes:
     first = stage.event()
     everyone = range(stage.ears.count)
     stage.refuse(*everyone)
-    stage.pass_time(seconds(stage.setup))
+    stage.pass_time(seconds)
     for ear in everyone:
         stage.ears.listen(ear, True)
     again = stage.again(first, stage.setup.later)
     if again is None:
-        fails(f"connections were refused for {seconds(stage.setup):.0f} s; afterwards the message did not come"
+        fails(f"connections were refused for {seconds:.0f} s; afterwards the message did not come"
               f"{stage.renumbered(first)}")  # fmt: skip
     stage.ack(again)
     return [f"it came {again.tick - first.tick:.0f} s after the first try"]
@@ -400,7 +400,7 @@ def _watched(stage: Stage) -> list[Message]:
     every = stage.promised()
     found = [stage.poll()]
     stage.ack(found[0])
-    deadline = stage.tick() + 5 * every + stage.setup.limit
+    deadline = stage.tick() + 5 * every + stage.limit
     while sum(one.poll and one.ear == FIRST for one in found) < 5:
         message = stage.next(deadline - stage.tick())
         if message is None:
@@ -422,7 +422,7 @@ def _polls_come(stage: Stage) -> Notes:
     gaps = [then.tick - one.tick for one, then in pairwise(found) if then.poll]  # any message restarts the timer
     alone = [then.tick - one.tick for one, then in pairwise(found) if then.poll and one.poll]
     if len(gaps) < 4:
-        fails(f"only {len(gaps) + 1} polls came in {5 * every + stage.setup.limit:.0f} s; one is due every {every:g} s")
+        fails(f"only {len(gaps) + 1} polls came in {5 * every + stage.limit:.0f} s; one is due every {every:g} s")
     slack = 0.05 * every + 1
     if max(gaps) > every + slack or (alone and fmean(alone) < every - slack):
         fails(f"polls are due every {every:g} s and came after {', '.join(f'{gap:.1f}' for gap in gaps)} s")
@@ -452,7 +452,7 @@ def _polls_apart(stage: Stage) -> Notes:
     return None
 
 
-def _poll_left(stage: Stage, does: Callable[[Message], None], what: str) -> Notes:
+def _poll_left(stage: Stage, does: Callable[[Message], object], what: str) -> Notes:
     stage.promised()
     poll = stage.poll()
     does(poll)
@@ -484,7 +484,7 @@ def _not_held_up(stage: Stage) -> Notes:
     stage.calm()
     stage.poll()
     stage.deaf = set(range(stage.ears.count))
-    act, patience = stage.setup.act, stage.setup.patience + stage.setup.limit
+    act, patience = stage.setup.act, stage.setup.patience + stage.limit
     began, before = stage.tick(), len(stage.events())
     message = stage.asked_for(act, patience)
     if message is not None:
@@ -517,7 +517,7 @@ def _follows(stage: Stage, off: float) -> Notes:
     stage.nak(first, off)
     again = stage.again(first)
     if again is None:
-        _not_so(stage, f"after the NAK the message did not come again within {stage.setup.limit:g} s")
+        _not_so(stage, f"after the NAK the message did not come again within {stage.limit:g} s")
     moved = again.off
     stage.nak(again, 0)
     right = stage.again(first, stage.setup.later)
@@ -537,7 +537,7 @@ def _nak_again(stage: Stage) -> Notes:
     stage.nak(first, 0)
     again = stage.again(first)
     if again is None:
-        _not_so(stage, f"after a NAK with the true time the message did not come again within {stage.setup.limit:g} s")
+        _not_so(stage, f"after a NAK with the true time the message did not come again within {stage.limit:g} s")
     stage.ack(again)
     return [f"it came again after {again.tick - first.tick:.1f} s"]
 
@@ -596,8 +596,8 @@ PLAYS: dict[str, Play] = {
     "second/one-count": _one_count,
     "outage/kept": _kept,
     "outage/both-in-order": _both,
-    "outage/refused": lambda stage: _refused(stage, lambda setup: setup.wait * setup.tries * 1.5),
-    "outage/short": lambda stage: _refused(stage, lambda setup: 3.0),
+    "outage/refused": lambda stage: _refused(stage, stage.wait * stage.setup.tries * 1.5),
+    "outage/short": lambda stage: _refused(stage, 3.0),
     "polls/come": _polls_come,
     "polls/not-repeated": _polls_once,
     "polls/not-counted": _polls_apart,
