@@ -10,14 +10,16 @@ from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Annotated
+from pathlib import Path
+from tempfile import TemporaryFile
+from typing import IO, Annotated
 
 import typer
 
 from protocols.values import legible
 from receiver.record import software
 from receiver.trial.case import Case, chosen
-from receiver.trial.ears import RECEIVERS, Place, Ports
+from receiver.trial.ears import MOST_OPEN, RECEIVERS, Place, Ports
 from receiver.trial.imagined import rehearse
 from receiver.trial.of_panel import CASES, run
 from receiver.trial.panel_stage import ACT, MOST_TOLD, Setup, Stage
@@ -89,13 +91,16 @@ def panel(
     outlet = Outlet(report, junit, as_json)
     command = _command(do)
     places = [_place(0, tcp, "--tcp"), _place(0, udp, "--udp", udp=True), _place(1, second, "--second")]
-    person = Person(command, patience)
+    said = TemporaryFile()  # noqa: SIM115  # the command's stderr: a pipe that nobody reads would stop it
+    person = Person(command, patience, said)
     try:
         ears = Ports([place for place in places if place], person.asking)
     except OSError as error:
+        said.close()
         stop(f"no receiver can be here: {error.strerror or error}")
     with ExitStack() as stack:
         stack.callback(ears.shut)
+        stack.enter_context(said)
         where = [f"{RECEIVERS[place.ear]} on {place}" for place in ears.places]
         before([*_announced(cases, setup, ears.count, bool(command)), *where])
         found = Report(
@@ -149,6 +154,7 @@ def _play(cases: list[Case[Stage]], stage: Stage, found: Report, bar: Bar, perso
     try:
         with closing(run(cases, stage, began, go_on)) as results:
             for result in results:
+                person.look()
                 if person.failed:
                     result.verdict, result.why = "unclear", person.failed
                     person.failed = ""
@@ -168,6 +174,8 @@ def _play(cases: list[Case[Stage]], stage: Stage, found: Report, bar: Bar, perso
     )
     if stage.measured_wait:
         found.measured.append(f"it waits up to {stage.measured_wait:.1f} s for an answer")
+    if isinstance(stage.ears, Ports) and stage.ears.turned_away:
+        found.measured.append(f"{stage.ears.turned_away} connections were turned away: {MOST_OPEN} were open already")
     if stage.left:
         found.measured.append(f"left without an answer: {stage.no_answer_to}")
     found.measured += stage.unasked[:MOST_TOLD]
@@ -183,8 +191,8 @@ def _play(cases: list[Case[Stage]], stage: Stage, found: Report, bar: Bar, perso
 class Person:
     """Whoever makes something happen at the panel: a person who is told, or a command that is run."""
 
-    def __init__(self, command: list[str], patience: float) -> None:
-        self._command, self._patience = command, patience
+    def __init__(self, command: list[str], patience: float, said: IO[bytes]) -> None:
+        self._command, self._patience, self._said = command, patience, said
         self._running: subprocess.Popen[bytes] | None = None
         self.bar: Bar | None = None
         self.failed = ""  # why the command did not do what it should, since this was last judged
@@ -194,19 +202,25 @@ class Person:
         if self._command:
             self.done()
             try:
+                self._said.seek(0)
+                self._said.truncate()
                 self._running = subprocess.Popen(
-                    self._command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+                    self._command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=self._said
                 )
             except OSError as error:
                 self._fails(str(error.strerror))
             yield
-            if self._running and self._running.poll():
-                self.done()
+            self.look()
         elif self.bar:
             with self.bar.asking(words, seconds):
                 yield
         else:
             yield
+
+    def look(self) -> None:
+        """Take note of how the command ended, if it has."""
+        if self._running and self._running.poll() is not None:
+            self.done()
 
     def done(self) -> None:
         """Wait for the command to end, no longer than a person may take; then it is ended."""
@@ -214,18 +228,19 @@ class Person:
         if running is None:
             return
         try:
-            _, said = running.communicate(timeout=self._patience)
+            running.wait(self._patience)
         except subprocess.TimeoutExpired:
             running.terminate()
             try:
-                running.communicate(timeout=2)
+                running.wait(2)
             except subprocess.TimeoutExpired:
                 running.kill()
                 running.wait()
             self._fails(f"it had not ended after {self._patience:g} s, and was ended")
             return
         if running.returncode:
-            words = legible(" ".join(said.decode("utf-8", "replace").split())[:200])
+            self._said.seek(0)
+            words = legible(" ".join(self._said.read(400).decode("utf-8", "replace").split()))
             self._fails(f"exit code {running.returncode}{f': {words}' if words else ''}")
 
     def _fails(self, why: str) -> None:
@@ -244,11 +259,18 @@ def _command(do: str | None) -> list[str]:
         words = shlex.split(do or "")
     except ValueError as error:
         stop(f"--do {do!r}: {error}")
-    if do is not None and (not words or shutil.which(words[0]) is None):
+    found = shutil.which(words[0]) if words else None
+    if do is not None and (found is None or not _runs(Path(found))):
         stop(
             f"--do {do!r}: there is no such command here that can be run (it is one program with its words, no shell line)"
         )
     return words
+
+
+def _runs(program: Path) -> bool:
+    """Whether the system can run it: not where it is plain text that does not say (#!) by what."""
+    head = program.read_bytes()[:64] if program.stat().st_size < 1_000_000 else b"\0"
+    return head.startswith(b"#!") or (bool(head) and not head.isascii()) or b"\0" in head
 
 
 def _place(ear: int, text: str | None, option: str, *, udp: bool = False) -> Place | None:

@@ -31,7 +31,6 @@ WRONG: dict[str, Callable[[Stage, Message], bytes]] = {
     "in-clear": lambda stage, to: stage.made(to, key=None),
     "other-key": lambda stage, to: stage.made(to, key=WRONG_KEY),
     "without-stamp": lambda stage, to: stage.made(to, stamped=False),
-    "illegal-padding": lambda stage, to: stage.made(to, pad=lambda count: b"[" * count),
     "sealed-to-clear": lambda stage, to: stage.made(to, key=WRONG_KEY),
     "echo": lambda stage, to: to.frame.raw,
     "unknown-word": lambda stage, to: stage.made(to, "YES"),
@@ -40,7 +39,7 @@ WRONG: dict[str, Callable[[Stage, Message], bytes]] = {
     "garbage": lambda stage, to: NOISE,
     "half": lambda stage, to: half(stage.made(to)),
 }
-ONLY_SEALED = ("in-clear", "other-key", "without-stamp", "illegal-padding")
+ONLY_SEALED = ("in-clear", "other-key", "without-stamp")
 
 
 def _nak_without_time(stage: Stage) -> Notes:
@@ -48,6 +47,20 @@ def _nak_without_time(stage: Stage) -> Notes:
     stage.nak(first, None)
     stage.ack(stage.must_repeat(first, "it took a NAK without a time for an answer"))
     return None
+
+
+def _illegal_padding(stage: Stage) -> Notes:
+    """Padding is never read as text, so a panel may well take it: worth knowing, and no fault."""
+    stage.need_key()
+    first = stage.event()
+    stage.send(first, stage.made(first, pad=lambda count: b"[" * count), "padding that none may have")
+    again = stage.again(first)
+    if again is None:
+        stage.settled(first)
+        return ["it takes padding made of brackets"]
+    stage.ack(again)
+    stage.must_rest(again, "the right ACK came after one with padding of brackets")
+    return ["it does not take padding made of brackets"]
 
 
 def _not_taken(name: str) -> Play:
@@ -173,6 +186,7 @@ def _duh(stage: Stage) -> Notes:
 
 PLAYS: dict[str, Play] = {f"replies/{name}": _not_taken(name) for name in WRONG} | {
     "replies/nak-without-time": _nak_without_time,
+    "replies/illegal-padding": _illegal_padding,
     "replies/old-ack": _old_ack,
     "replies/unasked": _unasked,
     "replies/duh": _duh,

@@ -63,6 +63,12 @@ def _whole(frame: Frame) -> bool:
     return not frame.has(*DAMAGED)
 
 
+def _payload(stage: Stage) -> Notes:
+    notes = _of_all(_problem("bad-payload", "bad-checksum"), events=True)(stage)
+    unknown = {one.detail for event in stage.events() for one in event.frame.problems if one.rule == "unknown-code"}
+    return [*(notes or ()), *sorted(unknown)]
+
+
 def _range(frame: Frame) -> str | None:
     number = frame.sequence
     return None if number else f"number {frame.sequence_sent!r}; messages count 0001 to 9999"
@@ -236,7 +242,7 @@ PLAYS: dict[str, Play] = {
     "message/token": _of_all(_token),
     "message/numbers": _of_all(_problem("bad-number")),
     "message/account": _account,
-    "message/payload": _of_all(_problem("bad-payload", "unknown-code", "bad-checksum"), events=True),
+    "message/payload": _payload,
     "message/extended": _of_all(_problem("bad-extended"), events=True),
     "sequence/range": _of_all(_range, events=True),
     "sequence/rises": _rises,
