@@ -413,12 +413,12 @@ class NeverTurns(Broken):
 
 
 class TurnsLate(Broken):
-    """Waits five minutes after its last try before it turns to the other receiver."""
+    """Waits 220 s after its last try before it turns to the other receiver."""
 
     def told(self, news: News) -> None:
         if news.what == "sent" and not news.message.poll and news.tried == self.setup.tries and news.receiver == 0:
             assert self.premises._out
-            self.premises._out.until += 300
+            self.premises._out.until += 200
 
 
 class NeverComesBack(Broken):

@@ -32,6 +32,7 @@ from panel_mutants import (
     but,
 )  # fmt: skip
 
+from protocols.dc09 import build
 from protocols.premises import Premises, Route
 from protocols.seal import Key
 from receiver.outgoing import Outgoing
@@ -39,7 +40,9 @@ from receiver.trial import of_panel
 from receiver.trial.case import Case, Result, chosen
 from receiver.trial.ears import Place, Ports
 from receiver.trial.imagined import Panel, rehearse
+from receiver.trial.memory import BEGINNING
 from receiver.trial.of_panel import CASES, run
+from receiver.trial.panel_overheard import padding_of
 from receiver.trial.panel_stage import Setup, Stage
 from receiver.trial.report import read
 
@@ -113,6 +116,62 @@ def test_every_case_fails_some_broken_panel(matrix: dict[str, dict[str, Result]]
 @pytest.mark.parametrize("broken", BROKEN, ids=lambda one: one.__name__)
 def test_every_broken_panel_is_caught(broken: type[Broken], matrix: dict[str, dict[str, Result]]) -> None:
     assert any(one.verdict in ("fails", "unclear") for one in matrix[broken.__name__].values()), broken.__doc__
+
+
+# For each of these the one case that it must fail where it matters, and a piece of what is said of it.
+CAUGHT = {
+    "NeverOpensAgain": ("connection/closed-idle", "after its connection was closed no poll came"),
+    "StopsPollingMissed": ("polls/unanswered", "a poll was left without an answer, and no other came"),
+    "StopsPollingUnanswered": ("polls/after-outage", "was cut off, connections were refused for a while"),
+    "StopsPollingRefused": ("polls/refused", "a poll got a DUH, and no other came"),
+    "NeverComesBack": ("second/comes-back", "nothing came to the first within"),
+    "TurnsLate": ("second/how-soon", "it turned to the other receiver after 260 s"),
+    "NeverTurns": ("second/turns", "the message did not come to the other"),
+    "TriesOnce": ("retries/tries", "it tried only once at the first receiver"),
+    "WaitsTwoSeconds": ("retries/wait", "it waits 2.0 s"),
+    "WaitsThreeMinutes": ("retries/same-message", "did not send the message again within 61 s"),
+    "Impatient": ("retries/evenly", "it grows impatient"),
+    "RepeatsAnswered": ("message/ends-with-ack", "it was acknowledged at once, and came again after 10.0 s"),
+    "RepeatsOldStamps": ("clock/nak-ahead", "the NAK said a time +120 s from ours; its next stamp was +0 s"),
+    "IgnoresNak": ("clock/nak-behind", "the NAK said a time -120 s from ours; its next stamp was +0 s"),
+    "TakesDamagedNak": ("clock/nak-damaged", "a NAK whose CRC was wrong set its clock"),
+    "HammersAfterNak": ("clock/nak-for-ever", "it sent the message 40 times"),
+    "NakEnds": ("replies/nak-without-time", "it took a NAK without a time for an answer"),
+    "AnyNumber": ("replies/wrong-sequence", "it took this for an answer"),
+    "AnyAccount": ("replies/wrong-account", "it took this for an answer"),
+    "AnyCrc": ("replies/wrong-crc", "it took this for an answer"),
+    "AnySeal": ("replies/other-key", "it took this for an answer"),
+    "ClearAck": ("replies/in-clear", "it took this for an answer"),
+    "KeepsAnswers": ("replies/unasked", "it kept an answer from before and took it"),
+    "OneFrameASegment": ("replies/split", "it did not take the right ACK"),
+    "DeafAfterNoise": ("replies/noise-apart", "it did not take the right ACK"),
+    "NeverStopsAfterDuh": ("replies/duh", "and did not stop"),
+    "Hammers": ("connection/closed-at-once", "it opened 20 connections"),
+    "LosesInOutage": ("outage/kept", "then the message did not come"),
+    "QueueOfOne": ("outage/both-in-order", "of those during the outage"),
+    "Drifts": ("polls/come", "came after 40.0, 40.0, 40.0, 40.0 s"),
+    "CountsPolls": ("polls/not-counted", "polls stay out of the count"),
+    "HoldsUp": ("polls/hold-nothing-up", "it held the message back"),
+    "LocalTime": ("clock/true", "+1 h is perhaps local time"),
+    "WrongCrc": ("message/envelope", "crc-mismatch"),
+    "OtherAccount": ("message/account", "account 9999, not 4471"),
+    "SealsWithAnotherKey": ("encryption/opens", "decrypt-failed"),
+    "PadsWithBrackets": ("encryption/opens", "no legal padding"),
+    "SendsInClear": ("encryption/sealed", "in clear, though it has a key"),
+    "RepeatsInClear": ("encryption/stays-sealed", "sent again came in clear"),
+    "OtherInside": ("encryption/account-inside", "account-differs"),
+    "OnePadding": ("encryption/padding-varies", "all its padding is the same"),
+}
+
+
+@pytest.mark.parametrize("name", CAUGHT)
+def test_a_broken_panel_fails_the_very_case_that_is_about_it(name: str) -> None:
+    """Played alone, so that no other case can have caught it before."""
+    case, piece = CAUGHT[name]
+    (broken,) = (one for one in BROKEN if one.__name__ == name)
+    (found,) = played(broken(setup(KEY if broken.sealed else None)), list(chosen(CASES, [case]))).values()
+    assert found.verdict == "fails"
+    assert piece in found.why
 
 
 def test_every_clock_that_follows_a_nak_is_right_again_at_the_end() -> None:
@@ -251,6 +310,81 @@ def test_answers_are_right_and_wrong_by_other_hands_than_ours(case: str, crc: bo
     command = ["openssl", "enc", "-d", "-aes-128-cbc", "-nopad", "-K", bytes(range(16)).hex(), "-iv", "00" * 16]
     opened = subprocess.run(command, input=sealed, capture_output=True, check=False).stdout if sealed else b""
     assert bool(re.fullmatch(rb"[^\[\]|]{1,16}\|\]_\d\d:\d\d:\d\d,\d\d-\d\d-\d{4}", opened, re.S)) is opens
+
+
+# What is answered, and what is said aloud
+
+
+@pytest.mark.parametrize(
+    ("broken", "said"),
+    [
+        ("WrongCrc", "it is damaged (sent"),
+        ("OtherAccount", "it is of account 9999, not 4471 (see --account)"),
+        ("SealsWithAnotherKey", "it does not open with the key that was given (see --key)"),
+    ],
+)
+def test_what_is_damaged_or_of_another_account_or_does_not_open_gets_no_answer_and_that_is_said(
+    broken: str, said: str
+) -> None:
+    (one,) = (one for one in BROKEN if one.__name__ == broken)
+    panel, told = one(setup(KEY)), list[str]()
+    stage = Stage(panel, panel.setup, told.append)
+    found = list(run(CASES, stage, go_on=lambda: True))
+    refused = {frame.raw for frame in stage.left}
+    assert refused
+    assert refused.isdisjoint(message.frame.raw for message in stage.heard)
+    if not stage.heard:
+        assert not any(passed.way == "sent" for result in found for passed in result.passed), "not one byte"
+        assert panel.seconds < 10 * stage.setup.patience, "nothing comes of waiting longer"
+    assert len([words for words in told if said in words]) == 1, "said once"
+
+
+def test_what_is_sealed_gets_no_answer_where_no_key_was_given() -> None:
+    panel = Panel(setup(KEY))
+    panel.setup = setup(None)
+    told = list[str]()
+    stage = Stage(panel, panel.setup, told.append)
+    found = list(run(CASES, stage, go_on=lambda: True))
+    assert not any(passed.way == "sent" for result in found for passed in result.passed)
+    assert "no key was given (see --key)" in told[0]
+    assert {result.case.id for result in found if result.verdict == "holds"} <= {"message/envelope", "message/account"}
+
+
+def test_a_fire_that_nobody_asked_for_is_told_at_once_and_kept() -> None:
+    class Burns(Panel):
+        """A right panel; in its third minute there is a fire."""
+
+        burning = False
+
+        def due(self) -> float:
+            return super().due() if self.burning else min(super().due(), 150.0)
+
+        def step(self) -> None:
+            if self.seconds >= 150.0 and not self.burning:
+                self.burning = True
+                self.premises.say("ADM-CID", "1110 01 003")
+            super().step()
+
+    panel, told = Burns(setup()), list[str]()
+    stage = Stage(panel, panel.setup, told.append)
+    list(run(list(chosen(CASES, ["retries", "replies"])), stage))
+    assert [words for words in told if "Fire" in words] == stage.unasked
+    (words,) = stage.unasked
+    assert "zone 003" in words
+
+
+def test_a_right_panel_says_nothing_that_was_not_asked_for() -> None:
+    panel = Panel(setup(), 2)
+    stage = Stage(panel, panel.setup)
+    list(run(CASES, stage))
+    assert stage.unasked == []
+    assert stage.left == []
+
+
+def test_the_padding_is_found_behind_a_binary_crc_that_looks_like_a_bracket() -> None:
+    raw = build("ADM-CID", 1, "4471", "1130 01 015", stamp=BEGINNING, key=KEY, pad=lambda count: b"p" * count)
+    body = raw[9:-1]
+    assert set(padding_of(b"\n[[" + raw[5:9] + body + b"\r", KEY)) == {ord("p")}
 
 
 # Over real sockets

@@ -68,6 +68,7 @@ class Message(NamedTuple):
     frame: Frame
     tick: float
     off: float | None  # its stamp minus our clock, in seconds; stamps are whole, so up to 1 s of it is nothing
+    delayed: bool = False  # connections were closed or refused shortly before: it may have been made some time ago
 
     @property
     def poll(self) -> bool:
@@ -126,6 +127,9 @@ class Stage:
         self.asks: list[float] = []  # when the person was asked
         self.nobody = 0  # times in a row that nobody did what was asked
         self.alone = False  # nobody is asked any more
+        self._refusing = False  # in this case
+        self._disturbed = -inf  # when connections were last closed or refused
+        self._bidden = 0  # how often anything was asked for, to set the clock right too
         self._asking = False  # somebody was asked, and nothing has come yet
         self.before_nak: int | None = None  # how much was heard before our first NAK: its clock as it came to us
         self.clock_moved = False  # a NAK may have set the panel's clock wrong
@@ -194,7 +198,8 @@ class Stage:
                 self._leave(frame, why)
                 continue
             off = (frame.stamp - arrival.now.replace(microsecond=0)).total_seconds() if frame.stamp else None
-            message = Message(arrival.ear, arrival.connection, arrival.udp, frame, arrival.tick, off)
+            delayed = arrival.tick < self._disturbed + self.limit
+            message = Message(arrival.ear, arrival.connection, arrival.udp, frame, arrival.tick, off, delayed)
             self._look_at_clock(frame, off)
             if not message.poll:
                 self._owed = message
@@ -237,10 +242,11 @@ class Stage:
             self._came[(signal.qualifier, *what)] += 1
             if self._asking and (not self._brought or signal.category not in LOUD):
                 self._brought.add(what)
-            elif what in self._brought and self._came[(signal.qualifier, *what)] <= len(self.asks):
+            elif what in self._brought and self._came[(signal.qualifier, *what)] <= self._bidden:
                 continue
             else:
                 words = f"{self.ears.now():%H:%M:%S} UTC, not asked for: {of_signal(signal.to_json())}"
+                self._came[(signal.qualifier, *what)] -= 1
                 self.unasked.append(words)
                 self.tell(words)
 
@@ -317,7 +323,7 @@ class Stage:
             unclear("no message came before when somebody was asked, so nobody was asked again")
         self.asks.append(self.tick())
         self.trace.add(0, "asked", words=act)
-        self._asking = True
+        self._asking, self._bidden = True, self._bidden + 1
         with self.ears.asking(act, seconds):
             message = self._new(seconds)
         self._asking = False
@@ -443,6 +449,7 @@ class Stage:
         """Close a connection of the panel's."""
         if connection in self.open:
             del self.open[connection]
+            self._disturbed = self.tick()
             self.trace.add(connection, "closed", words="with a reset" if reset else "")
             self.ears.close(connection, reset=reset)
 
@@ -452,6 +459,7 @@ class Stage:
 
     def refuse(self, *ears: int) -> None:
         """Close what is open to these receivers, and take no connection any more."""
+        self._refusing = True
         for ear in ears:
             self.ears.listen(ear, False)
         self.trace.add(0, "waited", words=f"{' and '.join(RECEIVERS[ear] for ear in ears)}: connections refused")
@@ -469,6 +477,8 @@ class Stage:
         self.deaf.clear()
         for ear in range(self.ears.count):
             self.ears.listen(ear, True)
+        if self._refusing:
+            self._disturbed, self._refusing = self.tick(), False
         if self.clock_moved:
             self.set_right()
         deadline = self.tick() + self.setup.later
@@ -489,6 +499,7 @@ class Stage:
         """Undo what a NAK did to the panel's clock; whether a true stamp was seen since."""
         words = f"The panel's clock is being set right. {self.setup.act}, if nothing comes"
         for _ in range(4):
+            self._bidden += 1
             with self.ears.asking(words, self.limit):
                 message = self.next(self.limit)
             if message is None:

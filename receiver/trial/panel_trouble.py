@@ -255,7 +255,7 @@ def _until_other(stage: Stage, first: Message, answer: Callable[[Message], None]
     """Answer the tries at one receiver so until the message comes to the other one."""
     answer(first)
     for _ in range(MOST_TRIES):
-        again = stage.again(first)
+        again = stage.again(first, stage.setup.later)
         if again is None or again.ear != first.ear:
             return again
         answer(again)
@@ -509,10 +509,10 @@ def _poll_left(stage: Stage, does: Callable[[Message], object], what: str) -> No
 
 def _poll_unanswered(stage: Stage) -> Notes:
     def silent(poll: Message) -> None:
-        """Nothing is answered until it has given the poll up: until no repeat comes, or the next is due."""
+        """Nothing is answered until it has given the poll up: no repeat comes, or every try at every receiver is over."""
         stage.deaf = set(range(stage.ears.count))
-        due = stage.tick() + stage.promised()
-        while (left := min(due - stage.tick(), 1.5 * stage.wait)) > 0 and stage.next(left) is not None:
+        until = stage.tick() + stage.promised() + 1.5 * stage.wait * stage.setup.tries * stage.ears.count
+        while (left := min(until - stage.tick(), 1.5 * stage.wait)) > 0 and stage.next(left) is not None:
             pass
         stage.deaf.clear()
 
