@@ -5,7 +5,9 @@ from memory of DC-09, as the cases say.
 """
 
 import asyncio
+import os
 import re
+import signal
 import subprocess
 import threading
 import time
@@ -498,9 +500,52 @@ def test_on_the_command_line_nobody_coming_is_one_not_two_and_no_hang(inside: Fa
     assert "was not answered clearly" in ended.out.decode()
 
 
+def test_a_command_that_fails_leaves_the_case_unclear_and_says_what_it_said(inside: Farend) -> None:
+    ended = inside(
+        "trial", "panel", "--account", "4471", "--tcp", "0", "--patience", "1", "--wait", "0.1", "--only", "retries/ends",
+        "--do", "ls no-such-file",
+    )  # fmt: skip
+    assert ended.code == 1
+    assert "the command failed (exit code 2: ls:" in ended.err
+    assert "no message came" not in ended.err
+
+
+def test_a_command_that_does_not_end_is_ended_and_holds_nothing_up(inside: Farend) -> None:
+    began = time.monotonic()
+    ended = inside(
+        "trial", "panel", "--account", "4471", "--tcp", "0", "--patience", "1", "--wait", "0.1", "--only", "retries/ends",
+        "--do", "sleep 60",
+    )  # fmt: skip
+    assert ended.code == 1
+    assert "it had not ended after 1 s, and was ended" in ended.err
+    assert time.monotonic() - began < 30
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_signal_that_ends_it_is_like_ctrl_c_and_a_report_is_written(
+    number: signal.Signals, tmp_path: Path, inside: Farend
+) -> None:
+    page = tmp_path / "trial.html"
+    timer = threading.Timer(1.0, lambda: os.kill(os.getpid(), number))
+    kept = signal.signal(number, lambda *_: None)  # where it comes too late it does not end the tests
+    timer.start()
+    try:
+        ended = inside(
+            "trial", "panel", "--account", "4471", "--tcp", "0", "--patience", "20", "--wait", "0.1",
+            "--only", "retries/ends", "--report", str(page),
+        )  # fmt: skip
+    finally:
+        timer.join()
+        signal.signal(number, kept)
+    assert ended.code == 1
+    assert "it was stopped by hand" in (read(page).head["ended_why"])
+
+
 @pytest.mark.parametrize(
     ("given", "said"),
     [
+        (("--account", "4471", "--tcp", "0", "--patience", "inf"), "--patience"),
+        (("--account", "4471", "--tcp", "0", "--wait", "inf"), "--wait"),
         (("--tcp", "0"), "--account"),
         (("--account", "44", "--tcp", "0"), "3 to 16 hex digits"),
         (("--account", "4471"), "--tcp PORT or --udp PORT"),

@@ -229,7 +229,7 @@ class Stage:
 
     def _look_at_event(self, message: Message) -> None:
         """Say aloud what nobody asked for: nobody else hears it. And note what comes again though it had its answer."""
-        if any(same(message, one) and one.tick < message.tick for one in self.heard[-20:]):
+        if any(same(message, one) for one in self.heard[-20:]):
             had = next((at for one, at in self._answered if same(message, one)), None)
             if had is not None and message.tick > had + CROSSED_SECONDS:
                 self.repeated.append(
