@@ -526,7 +526,7 @@ def test_a_signal_that_ends_it_is_like_ctrl_c_and_a_report_is_written(
     number: signal.Signals, tmp_path: Path, inside: Farend
 ) -> None:
     page = tmp_path / "trial.html"
-    timer = threading.Timer(1.0, lambda: os.kill(os.getpid(), number))
+    timer = threading.Timer(0.4, lambda: os.kill(os.getpid(), number))
     kept = signal.signal(number, lambda *_: None)  # where it comes too late it does not end the tests
     timer.start()
     try:

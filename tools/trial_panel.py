@@ -9,7 +9,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import IO, Annotated
@@ -27,6 +27,8 @@ from receiver.trial.report import Report
 from receiver.trial.stage import Known
 from tools.common import TALK, host_and_port, key_from, stop
 from tools.trial_talk import AsJson, Bar, Html, Junit, Listed, Only, Outlet, before, list_cases
+
+LONG_SECONDS = 5.0  # who waits longer than this is told what for
 
 
 def panel(
@@ -111,6 +113,8 @@ def panel(
             person.bar = bar
             stage = Stage(ears, setup, person.tell)
             with _like_ctrl_c(person):
+                if not as_json:
+                    stage.waiting = person.waits
                 _play(cases, stage, found, bar, person, aloud=not as_json and not TALK.is_terminal)
             person.done()
     found.ended = datetime.now(UTC)
@@ -246,6 +250,12 @@ class Person:
     def _fails(self, why: str) -> None:
         self.failed = f"the command failed ({why})"
         self.tell(f"--do {shlex.join(self._command)}: {self.failed}")
+
+    def waits(self, words: str, seconds: float) -> None:
+        """Say what is waited for, where somebody might think that nothing goes on."""
+        if seconds >= LONG_SECONDS:
+            until = datetime.now(UTC) + timedelta(seconds=seconds)
+            self.tell(f"  waits until {until:%H:%M:%S} UTC at most: {words}")
 
     def tell(self, words: str) -> None:
         """Say something at once, where there is still a terminal to say it on."""

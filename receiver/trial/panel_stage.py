@@ -113,6 +113,9 @@ class Stage:
 
     def __init__(self, ears: Ears, setup: Setup, tell: Callable[[str], None] = lambda _: None) -> None:
         self.ears, self.setup, self.tell = ears, setup, tell
+        self.waiting: Callable[[str, float], None] = lambda words, seconds: (
+            None
+        )  # told what is waited for, at most so long
         self.trace = Trace(ears.tick)
         self.heard: list[Message] = []  # in the whole trial
         self.left: list[Frame] = []  # what a receiver of this account does not answer, and neither do we
@@ -260,7 +263,9 @@ class Stage:
 
     def again(self, first: Message, seconds: float | None = None) -> Message | None:
         """The same message once more, None where it does not come. Everything else is answered meanwhile."""
-        deadline = self.tick() + (self.limit if seconds is None else seconds)
+        seconds = self.limit if seconds is None else seconds
+        self.waiting(f"number {first.frame.sequence_sent} comes again, or does not", seconds)
+        deadline = self.tick() + seconds
         while (message := self.next(deadline - self.tick())) is not None:
             if same(message, first):
                 return message
@@ -361,6 +366,7 @@ class Stage:
         every = self.promised()
         self._hopeless()
         within = 2 * every + self.limit
+        self.waiting("the next poll comes", within)
         deadline = self.tick() + within
         while (message := self.next(deadline - self.tick())) is not None:
             if message.poll:
@@ -482,6 +488,8 @@ class Stage:
         if self.clock_moved:
             self.set_right()
         deadline = self.tick() + self.setup.later
+        if self._owed is not None:
+            self.waiting(f"number {self._owed.frame.sequence_sent}, still unanswered, comes again", self.setup.later)
         while self._owed is not None and (message := self.next(deadline - self.tick())) is not None:
             self.ack(message)
         self._owed = None  # it will not come again
