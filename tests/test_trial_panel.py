@@ -8,6 +8,7 @@ import asyncio
 import os
 import re
 import signal
+import socket
 import subprocess
 import threading
 import time
@@ -38,6 +39,7 @@ from protocols.dc09 import build
 from protocols.premises import Premises, Route
 from protocols.seal import Key
 from receiver.outgoing import Outgoing
+from receiver.trial import ears as ears_module
 from receiver.trial import of_panel
 from receiver.trial.case import Case, Result, chosen
 from receiver.trial.ears import Place, Ports
@@ -539,6 +541,32 @@ def test_a_signal_that_ends_it_is_like_ctrl_c_and_a_report_is_written(
         signal.signal(number, kept)
     assert ended.code == 1
     assert "it was stopped by hand" in (read(page).head["ended_why"])
+
+
+def test_connections_beyond_what_can_be_kept_are_turned_away_and_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ears_module, "MOST_OPEN", 2)
+    ears = Ports([Place(0, "127.0.0.1", 0)], lambda words, seconds: nullcontext())
+    peers = [socket.create_connection(("127.0.0.1", ears.places[0].port)) for _ in range(3)]
+    try:
+        assert [one.what for one in iter(lambda: ears.arrived(0.2), None)] == ["opened", "opened"]
+        assert ears.turned_away == 1
+    finally:
+        ears.shut()
+        for peer in peers:
+            peer.close()
+
+
+def test_a_port_that_somebody_else_took_meanwhile_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ears_module, "PORT_SECONDS", 0.2)
+    ears = Ports([Place(0, "127.0.0.1", 0)], lambda words, seconds: nullcontext())
+    ears.listen(0, False)
+    with (
+        socket.create_server(("127.0.0.1", ears.places[0].port)),
+        pytest.raises(OSError, match="was closed for a case and cannot be opened again: Address already in use"),
+    ):
+        ears.listen(0, True)
+    ears.listen(0, True)
+    ears.shut()
 
 
 @pytest.mark.parametrize(
