@@ -320,13 +320,15 @@ class TriesOnce(Broken):
 class RepeatsAnswered(Broken):
     """Ten seconds after its ACK, sends the message once more."""
 
+    after = 10.0
+
     def __init__(self, setup: Setup, receivers: int = 2) -> None:
         self.more: deque[tuple[float, int, bytes]] = deque()
         super().__init__(setup, receivers)
 
     def told(self, news: News) -> None:
         if news.what == "acknowledged" and self.original:
-            self.more.append((self.seconds + 10, news.receiver, self.original.raw))
+            self.more.append((self.seconds + self.after, news.receiver, self.original.raw))
 
     def due(self) -> float:
         return min([super().due(), *(when for when, _, _ in self.more)])
@@ -411,9 +413,12 @@ class NeverTurns(Broken):
 
 
 class TurnsLate(Broken):
-    """Tries nine times, 50 s apart, before it turns to the other receiver."""
+    """Waits 220 s after its last try before it turns to the other receiver."""
 
-    habits = but(tries=9, wait_seconds=50.0)
+    def told(self, news: News) -> None:
+        if news.what == "sent" and not news.message.poll and news.tried == self.setup.tries and news.receiver == 0:
+            assert self.premises._out
+            self.premises._out.until += 200
 
 
 class NeverComesBack(Broken):
@@ -539,6 +544,14 @@ class StopsPollingUnanswered(Broken):
             self.premises._panel.tries = 1
 
 
+class StopsPollingMissed(Broken):
+    """A poll that nobody answered, whatever it tried, is its last."""
+
+    def told(self, news: News) -> None:
+        if news.what == "missed":
+            self.premises._polls[""] = float("inf")
+
+
 class StopsPollingRefused(Broken):
     """A poll that gets a DUH is its last."""
 
@@ -584,8 +597,6 @@ class IgnoresNak(Broken):
 
 class RepeatsOldStamps(Broken):
     """Sets its clock by a NAK, and sends the same bytes again all the same."""
-
-    sealed = False
 
     def shown(self, frame: Frame, ear: int) -> bytes | None:
         return self.seen.raw if self.repeated and self.seen and frame.sequence else None
@@ -784,6 +795,29 @@ class PollsBoth(Panel):
                     self.connect(1)
                 self._note(1, self._open[1], "data", build("NULL", 0, self.setup.account, stamp=self.now()))
         super().step()
+
+
+class TwoPaths(Panel):
+    """A right panel with two paths, each of which polls in its own time."""
+
+    def build(self, **habits: Any) -> Premises:
+        polls = self.setup.poll_seconds
+        return Premises(**habits | {"paths": (Route("wired", "0", polls), Route("cellular", "1", polls))})
+
+    def lost(self, ear: int) -> None:
+        for path in ("wired", "cellular"):
+            self.premises.lost(ear, path, self.now(), self.seconds)
+
+    def hear(self, ear: int, data: bytes) -> None:
+        for path in ("wired", "cellular"):
+            self.premises.heard(ear, path, data, self.now(), self.seconds)
+
+
+class WaitsWhenRefused(Panel):
+    """A right panel to which a connection that is refused or breaks is a try without an answer: it waits."""
+
+    def lost(self, ear: int) -> None:
+        pass
 
 
 class NobodyHome(Panel):

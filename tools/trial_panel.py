@@ -3,28 +3,33 @@
 import re
 import shlex
 import shutil
+import signal
 import subprocess
+import threading
 from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import replace
-from datetime import UTC, datetime
-from typing import Annotated
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from tempfile import TemporaryFile
+from typing import IO, Annotated
 
 import typer
 
 from protocols.values import legible
 from receiver.record import software
 from receiver.trial.case import Case, chosen
-from receiver.trial.ears import RECEIVERS, Place, Ports
+from receiver.trial.ears import MOST_OPEN, RECEIVERS, Place, Ports
 from receiver.trial.imagined import rehearse
 from receiver.trial.of_panel import CASES, run
-from receiver.trial.panel_stage import Setup, Stage
+from receiver.trial.panel_stage import ACT, MOST_TOLD, Setup, Stage
 from receiver.trial.report import Report
 from receiver.trial.stage import Known
-from tools.common import host_and_port, key_from, stop, within
+from tools.common import TALK, host_and_port, key_from, stop, within
 from tools.trial_talk import AsJson, Bar, Html, Junit, Listed, Only, Outlet, before, list_cases
 
 MOST_SECONDS = 86400.0  # a panel may poll as seldom as once a day
+LONG_SECONDS = 5.0  # who waits longer than this is told what for
 
 
 def panel(
@@ -38,16 +43,23 @@ def panel(
     ] = None,
     key: Annotated[str | None, typer.Option(metavar="HEX|@FILE|env:NAME", help="Its AES key; else in clear.")] = None,
     poll_seconds: Annotated[
-        float | None, typer.Option(min=0.1, metavar="S", help="How often it polls; without it no polls are tried.")
+        float | None,
+        typer.Option(min=0.1, max=604800, metavar="S", help="How often it polls; without it no polls are tried."),
     ] = None,
-    wait: Annotated[float, typer.Option(min=0.05, metavar="S", help="How long it waits for an answer.")] = 20.0,
-    tries: Annotated[int, typer.Option(min=1, help="How often it sends to one receiver.")] = 3,
+    wait: Annotated[
+        float | None,
+        typer.Option(min=0.05, max=600, metavar="S", help="How long it is set to wait for an answer; without it, 20."),
+    ] = None,
+    tries: Annotated[int, typer.Option(min=1, max=100, help="How often it sends to one receiver.")] = 3,
     act: Annotated[
         str, typer.Option(metavar="WORDS", help="What the person at the panel is asked to do for a message.")
-    ] = "Open a zone and close it again",
-    patience: Annotated[float, typer.Option(min=1, metavar="S", help="How long a person may take for that.")] = 60.0,
+    ] = ACT,
+    patience: Annotated[
+        float, typer.Option(min=1, max=3600, metavar="S", help="How long a person may take for that.")
+    ] = 60.0,
     do: Annotated[
-        str | None, typer.Option(metavar="COMMAND", help="Run this instead of asking: a relay at the zone, say.")
+        str | None,
+        typer.Option(metavar="COMMAND", help="Run this program instead of asking (no shell line): a relay, say."),
     ] = None,
     only: Only = None,
     report: Html = None,
@@ -74,21 +86,28 @@ def panel(
         stop(f"--account {account or 'N'}: say the panel's account, 3 to 16 hex digits")
     if tcp is None and udp is None:
         stop("--tcp PORT or --udp PORT: say where the panel's first receiver is to be")
-    within(wait, "--wait", 0.05, MOST_SECONDS)
+    usual = 20.0 if wait is None else wait
+    within(usual, "--wait", 0.05, MOST_SECONDS)
     within(patience, "--patience", 1, MOST_SECONDS)
     if poll_seconds is not None:
         within(poll_seconds, "--poll-seconds", 0.1, MOST_SECONDS)
-    setup = Setup(account, key_from(key), poll_seconds, wait, tries, patience, act, still=min(1.5, wait))
+    setup = Setup(
+        account, key_from(key), poll_seconds, usual, tries, patience, act, still=min(1.5, usual),
+        wait_told=wait is not None,
+    )  # fmt: skip
     outlet = Outlet(report, junit, as_json)
     command = _command(do)
     places = [_place(0, tcp, "--tcp"), _place(0, udp, "--udp", udp=True), _place(1, second, "--second")]
-    person = Person(command)
+    said = TemporaryFile()  # noqa: SIM115  # the command's stderr: a pipe that nobody reads would stop it
+    person = Person(command, patience, said)
     try:
         ears = Ports([place for place in places if place], person.asking)
     except OSError as error:
+        said.close()
         stop(f"no receiver can be here: {error.strerror or error}")
     with ExitStack() as stack:
         stack.callback(ears.shut)
+        stack.enter_context(said)
         where = [f"{RECEIVERS[place.ear]} on {place}" for place in ears.places]
         before([*_announced(cases, setup, ears.count, bool(command)), *where])
         found = Report(
@@ -98,33 +117,81 @@ def panel(
         )  # fmt: skip
         with outlet.watching(len(cases)) as bar:
             person.bar = bar
-            _play(cases, Stage(ears, setup), found, bar)
+            stage = Stage(ears, setup, person.tell)
+            with _like_ctrl_c(person):
+                if not as_json:
+                    stage.waiting = person.waits
+                _play(cases, stage, found, bar, person, aloud=not as_json and not TALK.is_terminal)
             person.done()
     found.ended = datetime.now(UTC)
     raise typer.Exit(outlet.end(found))
 
 
-def _play(cases: list[Case[Stage]], stage: Stage, found: Report, bar: Bar) -> None:
-    """Run, and say in the report what kept cases from being tried."""
+@contextmanager
+def _like_ctrl_c(person: "Person") -> Iterator[None]:
+    """For as long as this lasts, SIGTERM and SIGHUP do what Ctrl-C does: the clock is set right, the report written."""
+
+    def stopped(number: int, frame: object) -> None:
+        if number == signal.SIGHUP:
+            person.bar = None  # its terminal is gone: nobody can be told
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread():  # only it may say what signals do
+        yield
+        return
+    kept = {number: signal.signal(number, stopped) for number in (signal.SIGTERM, signal.SIGHUP)}
+    try:
+        yield
+    finally:
+        for number, handler in kept.items():
+            signal.signal(number, handler)
+
+
+def _play(cases: list[Case[Stage]], stage: Stage, found: Report, bar: Bar, person: "Person", *, aloud: bool) -> None:
+    """Run, and say in the report what kept cases from being tried. Whatever goes wrong, there is a report.
+
+    `aloud`: say each case as it begins; a terminal shows it anyway.
+    """
 
     def go_on() -> bool:
-        return bar.confirm("Nobody did what was asked, twice in a row. Go on asking?")
+        return bar.confirm("No message came when it was asked for, twice in a row. Go on asking?")
+
+    def began(case: Case[Stage]) -> None:
+        bar.began(case)
+        if aloud:
+            person.tell(f"{datetime.now(UTC):%H:%M:%S} UTC  {case.id}: {case.does}")
 
     try:
-        with closing(run(cases, stage, bar.began, go_on)) as results:
+        with closing(run(cases, stage, began, go_on)) as results:
             for result in results:
+                person.look()
+                if person.failed:
+                    result.verdict, result.why = "unclear", person.failed
+                    person.failed = ""
                 found.results.append(result)
                 bar.judged(result)
     except KeyboardInterrupt:
-        untried = len(cases) - len(found.results)
+        found.ended_why = "it was stopped by hand"
+    except Exception as error:  # an hour's verdicts are worth more than the reason why there are not more
+        found.ended_why = f"it could not go on: {type(error).__name__}: {error}"
+    if found.ended_why:
         found.complete = False
-        found.ended_why = f"it was stopped by hand; {untried} of {len(cases)} cases were not tried"
+        found.ended_why += f"; {len(cases) - len(found.results)} of {len(cases)} cases were not tried"
     polls = sum(one.poll for one in stage.heard)
     found.measured.append(
         f"{len(stage.heard) - polls} messages (with repeats) and {polls} polls came; "
         f"somebody was asked {len(stage.asks)} times"
     )
-    if stage.clock_moved:
+    if stage.measured_wait:
+        found.measured.append(f"it waits up to {stage.measured_wait:.1f} s for an answer")
+    if isinstance(stage.ears, Ports) and stage.ears.turned_away:
+        found.measured.append(f"{stage.ears.turned_away} connections were turned away: {MOST_OPEN} were open already")
+    if stage.left:
+        found.measured.append(f"left without an answer: {stage.no_answer_to}")
+    found.measured += stage.unasked[:MOST_TOLD]
+    if (more := len(stage.unasked) - MOST_TOLD) > 0:
+        found.measured.append(f"and {more} more events that were not asked for")
+    if stage.clock_unsure:
         found.measured.append(
             "THE PANEL'S CLOCK MAY BE TWO MINUTES WRONG: no true stamp was seen since a NAK moved it. Set it by hand, "
             "or let it report to a receiver that answers with the time"
@@ -134,25 +201,73 @@ def _play(cases: list[Case[Stage]], stage: Stage, found: Report, bar: Bar) -> No
 class Person:
     """Whoever makes something happen at the panel: a person who is told, or a command that is run."""
 
-    def __init__(self, command: list[str]) -> None:
-        self._command = command
+    def __init__(self, command: list[str], patience: float, said: IO[bytes]) -> None:
+        self._command, self._patience, self._said = command, patience, said
         self._running: subprocess.Popen[bytes] | None = None
         self.bar: Bar | None = None
+        self.failed = ""  # why the command did not do what it should, since this was last judged
 
     @contextmanager
     def asking(self, words: str, seconds: float) -> Iterator[None]:
         if self._command:
             self.done()
-            self._running = subprocess.Popen(self._command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+            try:
+                self._said.seek(0)
+                self._said.truncate()
+                self._running = subprocess.Popen(
+                    self._command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=self._said
+                )
+            except OSError as error:
+                self._fails(str(error.strerror))
             yield
+            self.look()
         elif self.bar:
             with self.bar.asking(words, seconds):
                 yield
+        else:
+            yield
+
+    def look(self) -> None:
+        """Take note of how the command ended, if it has."""
+        if self._running and self._running.poll() is not None:
+            self.done()
 
     def done(self) -> None:
-        """Wait for the command to end."""
-        if self._running:
-            self._running.wait()
+        """Wait for the command to end, no longer than a person may take; then it is ended."""
+        running, self._running = self._running, None
+        if running is None:
+            return
+        try:
+            running.wait(self._patience)
+        except subprocess.TimeoutExpired:
+            running.terminate()
+            try:
+                running.wait(2)
+            except subprocess.TimeoutExpired:
+                running.kill()
+                running.wait()
+            self._fails(f"it had not ended after {self._patience:g} s, and was ended")
+            return
+        if running.returncode:
+            self._said.seek(0)
+            words = legible(" ".join(self._said.read(400).decode("utf-8", "replace").split()))
+            self._fails(f"exit code {running.returncode}{f': {words}' if words else ''}")
+
+    def _fails(self, why: str) -> None:
+        self.failed = f"the command failed ({why})"
+        self.tell(f"--do {shlex.join(self._command)}: {self.failed}")
+
+    def waits(self, words: str, seconds: float) -> None:
+        """Say what is waited for, where somebody might think that nothing goes on."""
+        if seconds >= LONG_SECONDS:
+            until = datetime.now(UTC) + timedelta(seconds=seconds)
+            self.tell(f"  waits until {until:%H:%M:%S} UTC at most: {words}")
+
+    def tell(self, words: str) -> None:
+        """Say something at once, where there is still a terminal to say it on."""
+        if self.bar:
+            with suppress(OSError):
+                TALK.print(words, markup=False, soft_wrap=True)
 
 
 def _command(do: str | None) -> list[str]:
@@ -160,9 +275,18 @@ def _command(do: str | None) -> list[str]:
         words = shlex.split(do or "")
     except ValueError as error:
         stop(f"--do {do!r}: {error}")
-    if do is not None and (not words or shutil.which(words[0]) is None):
-        stop(f"--do {do!r}: there is no such command here")
+    found = shutil.which(words[0]) if words else None
+    if do is not None and (found is None or not _runs(Path(found))):
+        stop(
+            f"--do {do!r}: there is no such command here that can be run (it is one program with its words, no shell line)"
+        )
     return words
+
+
+def _runs(program: Path) -> bool:
+    """Whether the system can run it: not where it is plain text that does not say (#!) by what."""
+    head = program.read_bytes()[:64] if program.stat().st_size < 1_000_000 else b"\0"
+    return head.startswith(b"#!") or (bool(head) and not head.isascii()) or b"\0" in head
 
 
 def _place(ear: int, text: str | None, option: str, *, udp: bool = False) -> Place | None:
@@ -185,5 +309,6 @@ def _announced(cases: list[Case[Stage]], setup: Setup, receivers: int, by_comman
         f"About to answer the panel of account {setup.account} late, wrongly and not at all, in {len(cases)} cases. "
         f"Where it does all rightly that takes {f'about {minutes} min' if minutes else 'under a minute'}, and {who} "
         f"{effort.asked} times: {legible(setup.act)}.",
+        "Some cases set the panel's clock, and in the end it is this machine's: let this one be right first (NTP).",
         "Its receivers for that time are these; nothing that it reports comes to anybody else:",
     ]

@@ -14,6 +14,8 @@ from datetime import UTC, datetime
 from typing import Any, Literal, NamedTuple, Protocol
 
 MOST_READ = 65536
+MOST_OPEN = 200  # connections at once: what is beyond is closed at once, so that this process never runs out of them
+PORT_SECONDS = 5.0  # how long a port that was given up for a while may be taken by somebody else
 SEND_SECONDS = 2.0  # a panel that does not take an answer of a hundred bytes within this is gone
 RECEIVERS = ("the first receiver", "the second receiver")
 
@@ -84,6 +86,7 @@ class Ports:
         self._waiting: deque[Arrival] = deque()
         self._doors: dict[Place, socket.socket] = {}
         self._connections = 0
+        self.turned_away = 0  # connections beyond MOST_OPEN
         self.asking = asking
         self.count = 1 + max(place.ear for place in places)
         self.places: list[Place] = []
@@ -138,7 +141,16 @@ class Ports:
             self._peers[number] = (place, self._doors[place], address)
             self._note(place, number, "data", data)
         elif connection is None:
-            peer, _ = self._doors[place].accept()
+            try:
+                peer, _ = self._doors[place].accept()
+            except BlockingIOError:
+                return
+            except OSError as error:
+                raise OSError(error.errno, f"{place}: no connection can be taken: {error.strerror}") from error
+            if len(self._peers) - len(self._datagrams) >= MOST_OPEN:
+                peer.close()
+                self.turned_away += 1
+                return
             peer.settimeout(SEND_SECONDS)
             peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # what is answered apart leaves apart
             self._connections += 1
@@ -186,12 +198,25 @@ class Ports:
         for place in self.places:
             if place.ear == ear and listening != (place in self._doors):
                 if listening:
-                    self._open(place)
+                    self._open_again(place)
                 else:
                     door = self._doors.pop(place)
                     self._selector.unregister(door)
                     door.close()
                     self._datagrams = {key: number for key, number in self._datagrams.items() if key[0] != place}
+
+    def _open_again(self, place: Place) -> None:
+        deadline = self.tick() + PORT_SECONDS
+        while True:
+            try:
+                self._open(place)
+                return
+            except OSError as error:
+                if self.tick() > deadline:
+                    raise OSError(
+                        error.errno, f"{place} was closed for a case and cannot be opened again: {error.strerror}"
+                    ) from error
+            time.sleep(0.2)
 
     def shut(self) -> None:
         """Close everything."""

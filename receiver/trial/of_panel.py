@@ -37,11 +37,14 @@ def run(
             stage.trace = Trace(stage.tick)
             result = judge(case, stage, stage.trace)
             stage.settle()
+            if stage.repeated and result.verdict == "holds":
+                result.verdict, result.why = "fails", stage.repeated[0]
+            stage.repeated.clear()
             yield result
             if stage.nobody >= enough and not stage.alone:
                 enough = len(wanted) + 1
                 stage.alone = not go_on()
         stage.calm()
     finally:
-        if stage.clock_moved:
+        if stage.clock_unsure:
             stage.set_right()

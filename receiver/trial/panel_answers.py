@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 
 from receiver.trial.case import beside, fails, unclear
 from receiver.trial.panel_stage import FIRST, MOST_TRIES, SECOND, Message, Notes, Play, Stage, half, times
-from receiver.trial.stage import WRONG_KEY, spoiled
+from receiver.trial.stage import WRONG_KEY
 
 NOISE = bytes(range(128, 168))
 
@@ -31,17 +31,36 @@ WRONG: dict[str, Callable[[Stage, Message], bytes]] = {
     "in-clear": lambda stage, to: stage.made(to, key=None),
     "other-key": lambda stage, to: stage.made(to, key=WRONG_KEY),
     "without-stamp": lambda stage, to: stage.made(to, stamped=False),
-    "illegal-padding": lambda stage, to: stage.made(to, pad=lambda count: b"[" * count),
     "sealed-to-clear": lambda stage, to: stage.made(to, key=WRONG_KEY),
     "echo": lambda stage, to: to.frame.raw,
     "unknown-word": lambda stage, to: stage.made(to, "YES"),
     "duh-wrong-sequence": lambda stage, to: stage.made(to, "DUH", sequence=_next(to)),
     "duh-wrong-crc": lambda stage, to: stage.made(to, "DUH", crc="wrong"),
-    "nak-without-time": lambda stage, to: spoiled(b'"NAK"0000R0L0A0[]'),
     "garbage": lambda stage, to: NOISE,
     "half": lambda stage, to: half(stage.made(to)),
 }
-ONLY_SEALED = ("in-clear", "other-key", "without-stamp", "illegal-padding")
+ONLY_SEALED = ("in-clear", "other-key", "without-stamp")
+
+
+def _nak_without_time(stage: Stage) -> Notes:
+    first = stage.event()
+    stage.nak(first, None)
+    stage.ack(stage.must_repeat(first, "it took a NAK without a time for an answer"))
+    return None
+
+
+def _illegal_padding(stage: Stage) -> Notes:
+    """Padding is never read as text, so a panel may well take it: worth knowing, and no fault."""
+    stage.need_key()
+    first = stage.event()
+    stage.send(first, stage.made(first, pad=lambda count: b"[" * count), "padding that none may have")
+    again = stage.again(first)
+    if again is None:
+        stage.settled(first)
+        return ["it takes padding made of brackets"]
+    stage.ack(again)
+    stage.must_rest(again, "the right ACK came after one with padding of brackets")
+    return ["it does not take padding made of brackets"]
 
 
 def _not_taken(name: str) -> Play:
@@ -92,7 +111,7 @@ def _split(stage: Stage, to: Message) -> Parts:
 def _trickle(stage: Stage, to: Message) -> Parts:
     ack = stage.made(to)
     for place in range(len(ack)):
-        yield min(3.0, stage.setup.wait / 4) / len(ack), ack[place : place + 1]
+        yield min(3.0, stage.wait / 4) / len(ack), ack[place : place + 1]
 
 
 def _two_acks(stage: Stage, to: Message) -> Parts:
@@ -166,6 +185,8 @@ def _duh(stage: Stage) -> Notes:
 
 
 PLAYS: dict[str, Play] = {f"replies/{name}": _not_taken(name) for name in WRONG} | {
+    "replies/nak-without-time": _nak_without_time,
+    "replies/illegal-padding": _illegal_padding,
     "replies/old-ack": _old_ack,
     "replies/unasked": _unasked,
     "replies/duh": _duh,

@@ -4,20 +4,29 @@ from collections.abc import Callable
 from itertools import pairwise
 
 from protocols.dc09 import MESSAGES, same_number
+from protocols.envelope import unwrap
+from protocols.seal import Key
 from protocols.values import Frame
-from receiver.trial.case import beside, fails
-from receiver.trial.panel_stage import Message, Notes, Play, Stage
+from receiver.trial.case import Ended, beside, fails, unclear
+from receiver.trial.panel_stage import DAMAGED, Message, Notes, Play, Stage
 
 MOST_OPEN = 4  # connections to one receiver at once
 
 
-def _of_all(judge_one: Callable[[Frame], str | None], *, events: bool = False) -> Callable[[Stage], Notes]:
-    """Hold each frame of the trial against something; the fault in words, None where there is none."""
+def _of_all(
+    judge_one: Callable[[Frame], str | None], *, events: bool = False, left: Callable[[Frame], bool] = lambda _: False
+) -> Callable[[Stage], Notes]:
+    """Hold each frame that was answered against something, and of those `left` unanswered the ones that can be held
+    against it as well; the fault in words, None where there is none."""
 
     def play(stage: Stage) -> Notes:
-        stage.at_least(1)
-        said = [one for one in stage.heard if not (events and one.poll)]
-        found = [why for one in said if (why := judge_one(one.frame))]
+        try:
+            stage.at_least(0 if any(map(left, stage.left)) else 1)
+        except Ended:
+            if not any(map(left, stage.left)):
+                raise
+        said = [*filter(left, stage.left), *(one.frame for one in stage.heard if not (events and one.poll))]
+        found = [why for one in said if (why := judge_one(one))]
         if found:
             fails(f"{len(found)} of {len(said)} frames: {found[0]}")
         return [f"{len(said)} frames"]
@@ -33,7 +42,7 @@ def _problem(*rules: str) -> Callable[[Frame], str | None]:
 
 
 def _envelope(stage: Stage) -> Notes:
-    notes = _of_all(_problem("crc-mismatch", "length-mismatch", "bad-envelope", "binary-crc", "oversize"))(stage)
+    notes = _of_all(_problem(*DAMAGED, "binary-crc"), left=lambda frame: True)(stage)
     if stage.faults:
         fails(f"{len(stage.faults)} times it sent what is no frame: {stage.faults[0]}")
     return notes
@@ -49,7 +58,17 @@ def _account(stage: Stage) -> Notes:
     def judged(frame: Frame) -> str | None:
         return None if same_number(frame.account or "", wanted) else f"account {frame.account}, not {wanted}"
 
-    return _of_all(judged)(stage)
+    return _of_all(judged, left=_whole)(stage)
+
+
+def _whole(frame: Frame) -> bool:
+    return not frame.has(*DAMAGED)
+
+
+def _payload(stage: Stage) -> Notes:
+    notes = _of_all(_problem("bad-payload", "bad-checksum"), events=True)(stage)
+    unknown = {one.detail for event in stage.events() for one in event.frame.problems if one.rule == "unknown-code"}
+    return [*(notes or ()), *sorted(unknown)]
 
 
 def _range(frame: Frame) -> str | None:
@@ -111,8 +130,7 @@ def _pads(stage: Stage) -> Notes:
     stage.at_least(4)
     pads = set()
     for raw in {one.frame.raw for one in stage.heard if (one.frame.padding or 0) > 1}:
-        blocks = bytes.fromhex(raw[raw.index(b"[") + 1 : -1].decode("ascii"))
-        pads.add(key.decrypt(blocks).partition(b"|")[0])
+        pads.add(padding_of(raw, key))
     if len(pads) < 2 and sum((one.frame.padding or 0) > 1 for one in stage.heard) < 4:
         beside("too few messages had more than one byte of padding")
     longest = max(pads, key=len)
@@ -121,13 +139,22 @@ def _pads(stage: Stage) -> Notes:
     return [f"{len(pads)} paddings, of {min(map(len, pads))} to {len(longest)} bytes"]
 
 
+def padding_of(raw: bytes, key: Key) -> bytes:
+    """The padding of a sealed frame that opens with the key."""
+    envelope = unwrap(raw)
+    assert envelope is not None, "it was opened"
+    return key.decrypt(bytes.fromhex(envelope.body.partition(b"[")[2].decode("ascii"))).partition(b"|")[0]
+
+
 def _stamps(stage: Stage) -> list[float]:
     """How far its stamps were from our clock, by its own clock: as long as no NAK of ours had set it.
 
-    A repeat in clear keeps its stamp, so the same bytes count once.
+    A repeat in clear keeps its stamp, so the same bytes count once; and what was made while connections were refused may
+    come with the stamp that it had then.
     """
     stage.at_least(1)
-    own = {one.frame.raw: one.off for one in reversed(stage.heard[: stage.before_nak])}
+    calm = [one for one in stage.heard[: stage.before_nak] if one.frame.encrypted or not one.delayed]
+    own = {one.frame.raw: one.off for one in reversed(calm)}
     return [off for off in reversed(own.values()) if off is not None] or beside("its messages carry no stamp")
 
 
@@ -158,11 +185,13 @@ def _form(stage: Stage) -> Notes:
 
 def _goes_on(stage: Stage) -> Notes:
     found = _stamps(stage)
-    while len(found) < 2:
+    if len(found) < 2 and stage.before_nak is None:
+        stage.ack(stage.event(fresh=True))
+        found = _stamps(stage)
+    if len(found) < 2:
         if stage.before_nak is not None:
             beside("only one of its stamps came before a NAK set its clock")
-        stage.at_least(2)
-        found = _stamps(stage)
+        unclear("only one of its stamps was new, and came while nothing was disturbed")
     if max(found) - min(found) > 5:
         fails(f"its clock does not go evenly: {min(found):+.0f} to {max(found):+.0f} s from ours")
     return [f"{min(found):+.0f} to {max(found):+.0f} s from our clock"]
@@ -219,14 +248,14 @@ PLAYS: dict[str, Play] = {
     "message/token": _of_all(_token),
     "message/numbers": _of_all(_problem("bad-number")),
     "message/account": _account,
-    "message/payload": _of_all(_problem("bad-payload", "unknown-code", "bad-checksum"), events=True),
+    "message/payload": _payload,
     "message/extended": _of_all(_problem("bad-extended"), events=True),
     "sequence/range": _of_all(_range, events=True),
     "sequence/rises": _rises,
     "sequence/wraps": _wraps,
     "encryption/sealed": _with_key(_of_all(_is_sealed, events=True)),
     "encryption/stays-sealed": _with_key(_stays_sealed),
-    "encryption/opens": _with_key(_of_all(_problem("decrypt-failed"))),
+    "encryption/opens": _with_key(_of_all(_problem("decrypt-failed"), left=_whole)),
     "encryption/stamped": _with_key(_of_all(_problem("missing-stamp"))),
     "encryption/account-inside": _with_key(_of_all(_inside, events=True)),
     "encryption/padding-varies": _with_key(_pads),

@@ -4,26 +4,33 @@ One stage lasts for a whole trial, since a panel does: its connections, its coun
 Whatever a case does not want for itself is answered rightly, polls above all.
 """
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import timedelta
 from math import inf
 from typing import Any, NamedTuple, NoReturn, TypeVar
 
-from protocols.dc09 import decode, write_stamp
+from protocols.dc09 import decode, same_number, write_stamp
 from protocols.envelope import Piece, Reader, read_all
 from protocols.exchange import answer, following
 from protocols.seal import Key, PadSource, padding, seal
-from protocols.values import Frame
+from protocols.values import Frame, legible
 from receiver.trial.case import Trace, beside, fails, unclear
 from receiver.trial.ears import RECEIVERS, Arrival, Ears
 from receiver.trial.stage import spoiled
+from receiver.words import of_signal
 
 AWAY_SECONDS = 120.0  # how far a case moves the panel's clock, to see whether it follows
 MOST_TRIES = 10  # at one receiver: what is sent more often than this does not stop
 OFF_SECONDS = 60  # a stamp further from our clock than this shows a clock that a NAK has moved
 FIRST, SECOND = 0, 1
+LOUD = ("fire", "gas", "medical", "panic")  # told even while something is waited for
+MOST_TOLD = 50  # events that nobody asked for: what is beyond is counted
+CROSSED_SECONDS = 0.5  # a repeat that comes this soon after its answer had left before it
+DAMAGED = ("crc-mismatch", "length-mismatch", "bad-envelope", "oversize")  # a receiver drops these without an answer
+
+ACT = "Make a zone or test report that comes at once (disarming may delay it)"
 
 T = TypeVar("T")
 Notes = list[str] | None
@@ -44,16 +51,12 @@ class Setup:
     wait: float = 20.0
     tries: int = 3
     patience: float = 60.0
-    act: str = "Open a zone and close it again"
+    act: str = ACT
     least: float = 5.0
     most: float = 60.0
     later: float = 300.0
     still: float = 1.5
-
-    @property
-    def limit(self) -> float:
-        """What did not come again within this does not come again."""
-        return max(self.most, 2 * self.wait) + 1
+    wait_told: bool = False  # `wait` was given, so it is what must be measured
 
 
 class Message(NamedTuple):
@@ -65,6 +68,7 @@ class Message(NamedTuple):
     frame: Frame
     tick: float
     off: float | None  # its stamp minus our clock, in seconds; stamps are whole, so up to 1 s of it is nothing
+    delayed: bool = False  # connections were closed or refused shortly before: it may have been made some time ago
 
     @property
     def poll(self) -> bool:
@@ -107,10 +111,18 @@ def times(count: int) -> str:
 class Stage:
     """What a case plays on."""
 
-    def __init__(self, ears: Ears, setup: Setup) -> None:
-        self.ears, self.setup = ears, setup
+    def __init__(self, ears: Ears, setup: Setup, tell: Callable[[str], None] = lambda _: None) -> None:
+        self.ears, self.setup, self.tell = ears, setup, tell
+        self.waiting: Callable[[str, float], None] = lambda words, seconds: (
+            None
+        )  # told what is waited for, at most so long
         self.trace = Trace(ears.tick)
         self.heard: list[Message] = []  # in the whole trial
+        self.left: list[Frame] = []  # what a receiver of this account does not answer, and neither do we
+        self.left_why: dict[str, int] = {}  # why, in words, and how often
+        self.unasked: list[str] = []  # events that nobody had asked for
+        self.repeated: list[str] = []  # that it sent again what had its answer; since this was last judged
+        self.measured_wait = 0.0  # how long it waits for an answer, once that was seen
         self.faults: list[str] = []  # bytes outside any frame
         self.open: dict[int, int] = {}  # the connections that are open, and whose
         self.most_open = [0] * ears.count
@@ -118,13 +130,36 @@ class Stage:
         self.asks: list[float] = []  # when the person was asked
         self.nobody = 0  # times in a row that nobody did what was asked
         self.alone = False  # nobody is asked any more
+        self._refusing = False  # in this case
+        self._disturbed = -inf  # when connections were last closed or refused
+        self._bidden = 0  # how often anything was asked for, to set the clock right too
+        self._asking = False  # somebody was asked, and nothing has come yet
         self.before_nak: int | None = None  # how much was heard before our first NAK: its clock as it came to us
         self.clock_moved = False  # a NAK may have set the panel's clock wrong
-        self._touched = False  # a NAK with a wrong time was sent, some time
+        self._touched = False  # a NAK with a wrong time, or none, was sent some time
+        self._unseen = False  # and no new stamp has come since
+        self._answered: deque[tuple[Message, float]] = deque(maxlen=50)  # what had its right answer, and when
+        self._brought: set[tuple[str, ...]] = set()  # what the person's doing brings: code, area, number
+        self._came: Counter[tuple[str, ...]] = Counter()
         self._owed: Message | None = None  # the event that still lacks its answer
         self._readers: dict[int, Reader] = {}
         self._coming: deque[Message] = deque()
         self._kept: dict[str, Kept] = {}
+
+    @property
+    def wait(self) -> float:
+        """How long it waits for an answer: as was given, or as was measured where that is longer."""
+        return max(self.setup.wait, self.measured_wait)
+
+    @property
+    def limit(self) -> float:
+        """What did not come again within this does not come again."""
+        return max(self.setup.most, 2 * self.wait) + 1
+
+    @property
+    def clock_unsure(self) -> bool:
+        """Whether its clock may be wrong: a NAK has moved it, or may have and no stamp has shown that it did not."""
+        return self.clock_moved or self._unseen
 
     # What the panel does
 
@@ -162,24 +197,75 @@ class Stage:
             if piece.kind != "frame":
                 self.faults.append("; ".join([frame.problems[0].detail, *frame.notes]))
                 continue
+            if why := self._not_ours(frame):
+                self._leave(frame, why)
+                continue
             off = (frame.stamp - arrival.now.replace(microsecond=0)).total_seconds() if frame.stamp else None
-            message = Message(arrival.ear, arrival.connection, arrival.udp, frame, arrival.tick, off)
+            delayed = arrival.tick < self._disturbed + self.limit
+            message = Message(arrival.ear, arrival.connection, arrival.udp, frame, arrival.tick, off, delayed)
             self._look_at_clock(frame, off)
             if not message.poll:
                 self._owed = message
+                self._look_at_event(message)
             self.heard.append(message)
             self._coming.append(message)
+
+    def _not_ours(self, frame: Frame) -> str:
+        """Why a receiver of this account leaves a frame unanswered, in words that say what to do; "" for one it answers."""
+        if frame.has(*DAMAGED):
+            return f"it is damaged ({frame.problems[0].detail})"
+        if frame.account is None or not same_number(frame.account, self.setup.account):
+            return f"it is of account {legible(frame.account or 'none')}, not {self.setup.account} (see --account)"
+        if frame.has("no-key"):
+            return "it is sealed, and no key was given (see --key)"
+        if frame.has("decrypt-failed"):
+            return "it does not open with the key that was given (see --key)"
+        return ""
+
+    def _leave(self, frame: Frame, why: str) -> None:
+        """Leave a frame without an answer, so that it goes to a receiver that it is meant for; say so the first time."""
+        self.left.append(frame)
+        kind = why.partition(" (")[0]
+        if kind not in self.left_why:
+            self.tell(f"A frame came that is not answered: {why}. So with all that are like it.")
+        self.left_why[kind] = self.left_why.get(kind, 0) + 1
+
+    def _look_at_event(self, message: Message) -> None:
+        """Say aloud what nobody asked for: nobody else hears it. And note what comes again though it had its answer."""
+        if any(same(message, one) for one in self.heard[-20:]):
+            had = next((at for one, at in self._answered if same(message, one)), None)
+            if had is not None and message.tick > had + CROSSED_SECONDS:
+                self.repeated.append(
+                    f"number {message.frame.sequence_sent} had its right answer, and came again "
+                    f"{message.tick - had:.1f} s later"
+                )
+            return
+        for signal in message.frame.signals:
+            what = (signal.code_set, signal.code, signal.area or "", signal.number or "")
+            self._came[(signal.qualifier, *what)] += 1
+            if self._asking and (not self._brought or signal.category not in LOUD):
+                self._brought.add(what)
+            elif what in self._brought and self._came[(signal.qualifier, *what)] <= self._bidden:
+                continue
+            else:
+                words = f"{self.ears.now():%H:%M:%S} UTC, not asked for: {of_signal(signal.to_json())}"
+                self._came[(signal.qualifier, *what)] -= 1
+                self.unasked.append(words)
+                self.tell(words)
 
     def _look_at_clock(self, frame: Frame, off: float | None) -> None:
         """Whether the panel's clock is where it was, or right: by a stamp that is new, not by the bytes of a repeat."""
         if off is None or not self._touched or any(one.frame.raw == frame.raw for one in self.heard):
             return
         own = next((one.off for one in self.heard if one.off is not None), 0.0)
+        self._unseen = False
         self.clock_moved = min(abs(off), abs(off - own)) >= OFF_SECONDS
 
     def again(self, first: Message, seconds: float | None = None) -> Message | None:
         """The same message once more, None where it does not come. Everything else is answered meanwhile."""
-        deadline = self.tick() + (self.setup.limit if seconds is None else seconds)
+        seconds = self.limit if seconds is None else seconds
+        self.waiting(f"number {first.frame.sequence_sent} comes again, or does not", seconds)
+        deadline = self.tick() + seconds
         while (message := self.next(deadline - self.tick())) is not None:
             if same(message, first):
                 return message
@@ -191,7 +277,7 @@ class Stage:
         message = self.again(first)
         if message is None:
             self._owed = None
-            fails(f"{why}; the message did not come again within {self.setup.limit:g} s{self.renumbered(first)}")
+            fails(f"{why}; the message did not come again within {self.limit:g} s{self.renumbered(first)}")
         return message
 
     def renumbered(self, first: Message) -> str:
@@ -209,7 +295,7 @@ class Stage:
 
     def must_rest(self, first: Message, why: str, seconds: float | None = None) -> None:
         """The message must not come again: it has its answer."""
-        if (message := self.again(first, 1.5 * self.setup.wait if seconds is None else seconds)) is not None:
+        if (message := self.again(first, 1.5 * self.wait if seconds is None else seconds)) is not None:
             self.ack(message)
             fails(f"{why}; it came again {message.tick - first.tick:.1f} s after the first time")
 
@@ -228,6 +314,7 @@ class Stage:
 
         `fresh`: what it has to say anyway is answered first, and the person is always asked.
         """
+        self._hopeless()
         if fresh:
             self.calm()
         elif (message := self._new(self.setup.still)) is not None:
@@ -238,20 +325,32 @@ class Stage:
     def asked_for(self, act: str, seconds: float) -> Message | None:
         """Ask the person for something, and wait so long for the message that it brings."""
         if self.alone:
-            unclear("nobody did what was asked before, so nobody was asked")
+            unclear("no message came before when somebody was asked, so nobody was asked again")
         self.asks.append(self.tick())
         self.trace.add(0, "asked", words=act)
+        self._asking, self._bidden = True, self._bidden + 1
         with self.ears.asking(act, seconds):
             message = self._new(seconds)
+        self._asking = False
         if message is not None:
             self.nobody = 0
         return message
 
+    def _hopeless(self) -> None:
+        """Nothing comes of waiting where all that came is not of this account, or cannot be opened."""
+        if self.left and not self.heard and (self.nobody or self.alone):
+            unclear(f"nothing that can be answered came: {self.no_answer_to}")
+
+    @property
+    def no_answer_to(self) -> str:
+        """What was left without an answer, in words."""
+        return "; ".join(f"{count} frame{'s' * (count > 1)}: {why}" for why, count in self.left_why.items())
+
     def nobody_came(self, seconds: float) -> NoReturn:
         """What was asked for did not come, and it cannot be told why."""
         self.nobody += 1
-        act = self.setup.act
-        unclear(f"nobody did what was asked within {seconds:g} s ({act[0].lower()}{act[1:]}): no message came")
+        self._hopeless()
+        unclear(f"no message came within {seconds:g} s. {self.setup.act}")
 
     def _new(self, seconds: float) -> Message | None:
         deadline = self.tick() + seconds
@@ -265,7 +364,9 @@ class Stage:
     def poll(self, why: str = "no poll came") -> Message:
         """The panel's next poll. The case does not apply where none were promised; it fails where none comes."""
         every = self.promised()
-        within = 2 * every + self.setup.limit
+        self._hopeless()
+        within = 2 * every + self.limit
+        self.waiting("the next poll comes", within)
         deadline = self.tick() + within
         while (message := self.next(deadline - self.tick())) is not None:
             if message.poll:
@@ -279,16 +380,19 @@ class Stage:
 
     # What is answered
 
-    def send(self, to: Message, data: bytes, words: str = "") -> None:
+    def send(self, to: Message, data: bytes, words: str = "") -> bool:
         """Bytes to where a message came from. What cannot be sent is noted: the panel may have hung up."""
-        if self.ears.send(to.connection, data):
+        gone = self.ears.send(to.connection, data)
+        if gone:
             self.trace.add(to.connection, "sent", data, words, self.setup.key)
         else:
             self.trace.add(to.connection, "lost", words="by the panel, before the answer")
+        return gone
 
     def ack(self, to: Message, words: str = "") -> None:
         """The right answer."""
-        self.send(to, answer("ACK", to.frame, self.ears.now(), self.setup.key), words)
+        if self.send(to, answer("ACK", to.frame, self.ears.now(), self.setup.key), words) and not to.poll:
+            self._answered.append((to, self.tick()))
         self.settled(to)
 
     def aside(self, to: Message) -> None:
@@ -301,15 +405,21 @@ class Stage:
         if self._owed is not None and not message.poll:
             self._owed = None
 
-    def nak(self, to: Message, off: float, *, crc: str = "right") -> None:
-        """A NAK that says our time, and so many seconds more. `off` other than 0 sets a right panel's clock wrong."""
-        if off:
-            self.clock_moved = self._touched = True
+    def nak(self, to: Message, off: float | None, *, crc: str = "right") -> None:
+        """A NAK that says our time, and so many seconds more: other than 0 that sets a right panel's clock wrong.
+
+        None says no time at all; nobody knows what a panel that takes it makes of its clock.
+        """
+        if off != 0:
+            self._touched = self._unseen = True
+            self.clock_moved = off is not None
         if self.before_nak is None:
             self.before_nak = len(self.heard)
-        now = self.ears.now() + timedelta(seconds=off)
-        text = b'"NAK"0000R0L0A0[]' + write_stamp(now).encode()
-        self.send(to, spoiled(text, crc), f"the time, {off:+g} s" if off else "the true time")
+        text, words = b'"NAK"0000R0L0A0[]', "without a time: must not be taken"
+        if off is not None:
+            text += write_stamp(self.ears.now() + timedelta(seconds=off)).encode()
+            words = f"the time, {off:+g} s" if off else "the true time"
+        self.send(to, spoiled(text, crc), words)
 
     def made(
         self,
@@ -345,6 +455,7 @@ class Stage:
         """Close a connection of the panel's."""
         if connection in self.open:
             del self.open[connection]
+            self._disturbed = self.tick()
             self.trace.add(connection, "closed", words="with a reset" if reset else "")
             self.ears.close(connection, reset=reset)
 
@@ -354,6 +465,7 @@ class Stage:
 
     def refuse(self, *ears: int) -> None:
         """Close what is open to these receivers, and take no connection any more."""
+        self._refusing = True
         for ear in ears:
             self.ears.listen(ear, False)
         self.trace.add(0, "waited", words=f"{' and '.join(RECEIVERS[ear] for ear in ears)}: connections refused")
@@ -371,9 +483,13 @@ class Stage:
         self.deaf.clear()
         for ear in range(self.ears.count):
             self.ears.listen(ear, True)
+        if self._refusing:
+            self._disturbed, self._refusing = self.tick(), False
         if self.clock_moved:
             self.set_right()
         deadline = self.tick() + self.setup.later
+        if self._owed is not None:
+            self.waiting(f"number {self._owed.frame.sequence_sent}, still unanswered, comes again", self.setup.later)
         while self._owed is not None and (message := self.next(deadline - self.tick())) is not None:
             self.ack(message)
         self._owed = None  # it will not come again
@@ -391,15 +507,16 @@ class Stage:
         """Undo what a NAK did to the panel's clock; whether a true stamp was seen since."""
         words = f"The panel's clock is being set right. {self.setup.act}, if nothing comes"
         for _ in range(4):
-            with self.ears.asking(words, self.setup.limit):
-                message = self.next(self.setup.limit)
+            self._bidden += 1
+            with self.ears.asking(words, self.limit):
+                message = self.next(self.limit)
             if message is None:
                 return False
-            if not self.clock_moved:
+            if not self.clock_unsure:
                 self.ack(message)
                 return True
             self.nak(message, 0)
-        return not self.clock_moved
+        return not self.clock_unsure
 
     def once(self, name: str, play: Callable[[], T]) -> T:
         """What was seen when this was played; played the first time that a case asks for it, so that the person is not."""

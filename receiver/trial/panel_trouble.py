@@ -1,5 +1,6 @@
 """Silence, broken connections, outages, polls without an answer, and clocks set wrong: what a panel makes of them."""
 
+from collections import Counter
 from collections.abc import Callable
 from itertools import pairwise
 from statistics import fmean, median, pstdev
@@ -16,13 +17,12 @@ from receiver.trial.panel_stage import (
     Message,
     Notes,
     Play,
-    Setup,
     Stage,
     half,
     times,
 )
 
-MOST_OPENED = 20  # connections in ten seconds to a receiver that closes them all; tries that each get a NAK
+MOST_OPENED = 20  # connections in ten seconds to a receiver that closes them all
 
 # Silence
 
@@ -50,6 +50,9 @@ def _silence(stage: Stage) -> Silence:
         if len(sent) > MOST_TRIES * stage.ears.count:
             break
     stage.deaf.clear()
+    stage.measured_wait = max(
+        (then.tick - one.tick for one, then in pairwise(sent) if one.ear == then.ear), default=0.0
+    )
     back = again or stage.again(first, stage.setup.later)
     if back:
         stage.ack(back)
@@ -65,9 +68,7 @@ def _same_message(stage: Stage) -> Notes:
     found = _seen_silent(stage)
     first = found.sent[0]
     if len(found.sent) < 2:
-        fails(
-            f"without an answer it did not send the message again within {stage.setup.limit:g} s{stage.renumbered(first)}"
-        )
+        fails(f"without an answer it did not send the message again within {stage.limit:g} s{stage.renumbered(first)}")
     return [f"number {first.frame.sequence_sent} was sent {times(len(found.sent))}"]
 
 
@@ -77,7 +78,7 @@ def _same_bytes(stage: Stage) -> Notes:
     found = _repeated(stage)
     by_way: dict[tuple[object, ...], set[bytes]] = {}  # another path may have another L
     for one in found.sent:
-        by_way.setdefault((one.ear, one.frame.receiver, one.frame.prefix), set()).add(one.frame.raw)
+        by_way.setdefault(_way(one), set()).add(one.frame.raw)
     if any(len(bytes_) > 1 for bytes_ in by_way.values()):
         fails("the same message came again in other bytes, though no NAK had set the clock")
     return None
@@ -93,8 +94,15 @@ def _repeated(stage: Stage) -> Silence:
 def _wait(stage: Stage) -> Notes:
     found = _repeated(stage)
     usual = median(found.waits)
-    least, most = stage.setup.least, stage.setup.most
-    if not least - 0.5 <= usual <= most + 1:
+    least, most, told = stage.setup.least, stage.setup.most, stage.setup.wait
+    beyond = not least - 0.5 <= usual <= most + 1
+    if stage.setup.wait_told:
+        if abs(usual - told) > 0.1 * told + 1:
+            fails(f"it waits {usual:.1f} s for an answer, and is said to wait {told:g} s")
+        return (
+            [f"it waits {usual:.1f} s for an answer; {least:g} to {most:g} s are usual (from memory)"] if beyond else []
+        )
+    if beyond:
         fails(f"it waits {usual:.1f} s for an answer; {least:g} to {most:g} s are usual, about 20 (from memory)")
     return [f"it waits {usual:.1f} s for an answer; about 20 s is usual (from memory)"]
 
@@ -108,12 +116,12 @@ def _evenly(stage: Stage) -> Notes:
 
 
 def _tries(stage: Stage) -> Notes:
-    sent = _repeated(stage).sent
+    sent = _seen_silent(stage).sent
     there = next((place for place, one in enumerate(sent) if one.ear != sent[0].ear), len(sent))
     if there > MOST_TRIES and stage.ears.count > 1:
         fails(f"it sent the message {there} times to {RECEIVERS[sent[0].ear]} and never turned to the other")
     if there < 2:
-        fails("it tried only once before it turned to the other; about three tries are usual (from memory)")
+        fails(f"it tried only once at {RECEIVERS[sent[0].ear]}; about three tries are usual (from memory)")
     on = ", and went on" * (there > MOST_TRIES)
     return [
         f"it sent the message {times(there)} to {RECEIVERS[sent[0].ear]}{on}; about three tries are usual (from memory)"
@@ -130,7 +138,7 @@ def _ends(stage: Stage) -> Notes:
 
 def _late(stage: Stage) -> Notes:
     first = stage.event()
-    late = stage.setup.wait / 2
+    late = stage.wait / 2
     if (sooner := stage.again(first, late)) is not None:
         stage.ack(sooner)
         beside(f"it does not wait so long: it sent again after {sooner.tick - first.tick:.1f} s (--wait)")
@@ -148,19 +156,27 @@ def _for_both(stage: Stage) -> Notes:
     return None
 
 
-def _plain(stage: Stage) -> tuple[Message, Message | None, int]:
-    """A message that is answered at once: whether it comes again, and how many messages one act brings."""
+class Plain(NamedTuple):
+    """A message that was answered at once: whether it came again, and the data of all that one act brought."""
+
+    first: Message
+    again: Message | None
+    brought: list[str | None]
+
+
+def _plain(stage: Stage) -> Plain:
     first = stage.event(fresh=True)
     before = len(stage.events())
     stage.ack(first)
-    again = stage.again(first, 1.5 * stage.setup.wait)
+    again = stage.again(first, 1.5 * stage.wait)
     if again:
         stage.ack(again)
-    return first, again, 1 + len(stage.events()) - before
+    return Plain(first, again, [one.frame.data for one in (first, *stage.events()[before:])])
 
 
 def _ends_with_ack(stage: Stage) -> Notes:
-    first, again, count = stage.once("plain", lambda: _plain(stage))
+    first, again, brought = stage.once("plain", lambda: _plain(stage))
+    count = len(brought)
     if again:
         fails(f"it was acknowledged at once, and came again after {again.tick - first.tick:.1f} s")
     return [f"what the person did brought {count} message{'s' * (count > 1)}"]
@@ -230,7 +246,7 @@ def _over(stage: Stage) -> Over:
     repeated = None
     if turned:
         stage.ack(turned)
-        repeated = stage.again(first, 1.5 * stage.setup.wait)
+        repeated = stage.again(first, 1.5 * stage.wait)
     stage.deaf.clear()
     return Over(first, turned, repeated)
 
@@ -239,7 +255,7 @@ def _until_other(stage: Stage, first: Message, answer: Callable[[Message], None]
     """Answer the tries at one receiver so until the message comes to the other one."""
     answer(first)
     for _ in range(MOST_TRIES):
-        again = stage.again(first)
+        again = stage.again(first, stage.setup.later)
         if again is None or again.ear != first.ear:
             return again
         answer(again)
@@ -267,10 +283,14 @@ def _turns(stage: Stage) -> Notes:
 
 def _how_soon(stage: Stage) -> Notes:
     seconds = _turned(stage).tick - _seen_over(stage).first.tick
-    most = 3 * stage.setup.most
+    silence = stage.once("silence", lambda: _silence(stage))
+    there = next((place for place, one in enumerate(silence.sent) if one.ear != silence.sent[0].ear), 0)
+    tries = max(stage.setup.tries, there)
+    most = max(1.25 * tries * stage.wait, 3 * stage.setup.most)
     if seconds > most + 1:
         fails(
-            f"it turned to the other receiver after {seconds:.0f} s; three tries of {stage.setup.most:g} s are usual at most"
+            f"it turned to the other receiver after {seconds:.0f} s, though it sends {times(tries)} and waits "
+            f"{stage.wait:.0f} s"
         )
     return [f"{seconds:.1f} s; three tries of some 20 s are usual (from memory)"]
 
@@ -288,7 +308,7 @@ def _comes_back(stage: Stage) -> Notes:
         beside("when it was tried the panel was already at the second receiver")
     stage.calm()
     began = stage.tick()
-    within = 3 * every + stage.setup.limit
+    within = 3 * every + stage.limit
     while (message := stage.next(began + within - stage.tick())) is not None:
         stage.aside(message)
         if message.ear == FIRST:
@@ -360,12 +380,16 @@ def _both(stage: Stage) -> Notes:
     found = _seen_silent(stage)
     if found.back is None:
         unclear("what it said during the outage did not come")
-    usual = stage.once("plain", lambda: _plain(stage))[2]
-    if usual < 2:
+    usual = stage.once("plain", lambda: _plain(stage)).brought
+    if len(usual) < 2:
         beside("what the person was asked for brings one message, so there was no second to be lost")
-    count = 1 + len(found.others)
-    if count < usual:
-        fails(f"one act brings {usual} messages; of those during the outage {count} came")
+    came = [found.sent[0].frame.data, *(one.frame.data for one in found.others)]
+    count = len(came)
+    if usual[0] != came[0]:
+        unclear(f"another thing was done than before: it brought {came[0]}, before that {usual[0]}")
+    later = stage.once("plain again", lambda: _plain(stage)).brought if set(usual) - set(came) else usual
+    if missing := [one for one in usual if one in later and one not in came]:
+        fails(f"one act brings {len(usual)} messages; of those during the outage {missing[0]} did not come")
     if any(one.tick < found.back.tick for one in found.others):
         fails("what happened later was said before the message that nobody had answered")
     numbers = [one.frame.sequence for one in (found.sent[0], *found.others)]
@@ -374,16 +398,16 @@ def _both(stage: Stage) -> Notes:
     return [f"{count} messages, in order"]
 
 
-def _refused(stage: Stage, seconds: Callable[[Setup], float]) -> Notes:
+def _refused(stage: Stage, seconds: float) -> Notes:
     first = stage.event()
     everyone = range(stage.ears.count)
     stage.refuse(*everyone)
-    stage.pass_time(seconds(stage.setup))
+    stage.pass_time(seconds)
     for ear in everyone:
         stage.ears.listen(ear, True)
     again = stage.again(first, stage.setup.later)
     if again is None:
-        fails(f"connections were refused for {seconds(stage.setup):.0f} s; afterwards the message did not come"
+        fails(f"connections were refused for {seconds:.0f} s; afterwards the message did not come"
               f"{stage.renumbered(first)}")  # fmt: skip
     stage.ack(again)
     return [f"it came {again.tick - first.tick:.0f} s after the first try"]
@@ -393,22 +417,44 @@ def _refused(stage: Stage, seconds: Callable[[Setup], float]) -> Notes:
 
 
 def _watched(stage: Stage) -> list[Message]:
-    """Everything to one receiver while five polls come to it and all is answered at once.
+    """Everything over one way while five polls come over it and all is answered at once.
 
-    The first receiver, unless the panel polls the second one alone: it may poll both, each in its own time.
+    A way is a receiver and a path (R and L): a panel may poll over each, in its own time. The way is the one of the most
+    polls, at the first receiver unless it polls the second alone. What was tried before may still show in the first
+    interval: where that is not the promised one, the watch begins once more.
     """
     every = stage.promised()
     found = [stage.poll()]
     stage.ack(found[0])
-    deadline = stage.tick() + 5 * every + stage.setup.limit
-    while sum(one.poll and one.ear == FIRST for one in found) < 5:
+    deadline = stage.tick() + 5 * every + stage.limit
+    begun_again = False
+    while max((count for way, count in _polled(found) if way[0] == FIRST), default=0) < 5:
         message = stage.next(deadline - stage.tick())
         if message is None:
             break
         stage.ack(message)
+        before = next((one for one in reversed(found) if _way(one) == _way(message)), None)
+        if not begun_again and before and message.poll and abs(message.tick - before.tick - every) > _slack(every):
+            begun_again, deadline = True, message.tick + 5 * every + stage.limit
+            found = [one for one in found if _way(one) != _way(message)]
         found.append(message)
-    ear = FIRST if any(one.poll and one.ear == FIRST for one in found) else SECOND
-    return [one for one in found if one.ear == ear]
+    polled = _polled(found)
+    way = next((way for way, _ in polled if way[0] == FIRST), polled[0][0])
+    return [one for one in found if _way(one) == way]
+
+
+def _polled(found: list[Message]) -> list[tuple[tuple[int, str | None, str | None], int]]:
+    """How many polls came over which way, the most first."""
+    return Counter(_way(one) for one in found if one.poll).most_common()
+
+
+def _way(one: Message) -> tuple[int, str | None, str | None]:
+    """The receiver and the path that a message came over."""
+    return one.ear, one.frame.receiver, one.frame.prefix
+
+
+def _slack(every: float) -> float:
+    return 0.05 * every + 1
 
 
 def _seen_polls(stage: Stage) -> list[Message]:
@@ -422,8 +468,8 @@ def _polls_come(stage: Stage) -> Notes:
     gaps = [then.tick - one.tick for one, then in pairwise(found) if then.poll]  # any message restarts the timer
     alone = [then.tick - one.tick for one, then in pairwise(found) if then.poll and one.poll]
     if len(gaps) < 4:
-        fails(f"only {len(gaps) + 1} polls came in {5 * every + stage.setup.limit:.0f} s; one is due every {every:g} s")
-    slack = 0.05 * every + 1
+        fails(f"only {len(gaps) + 1} polls came in {5 * every + stage.limit:.0f} s; one is due every {every:g} s")
+    slack = _slack(every)
     if max(gaps) > every + slack or (alone and fmean(alone) < every - slack):
         fails(f"polls are due every {every:g} s and came after {', '.join(f'{gap:.1f}' for gap in gaps)} s")
     return [f"every {fmean(gaps):.2f} s, jitter {pstdev(gaps):.2f} s, the latest {max(gaps) - every:+.2f} s"]
@@ -452,7 +498,7 @@ def _polls_apart(stage: Stage) -> Notes:
     return None
 
 
-def _poll_left(stage: Stage, does: Callable[[Message], None], what: str) -> Notes:
+def _poll_left(stage: Stage, does: Callable[[Message], object], what: str) -> Notes:
     stage.promised()
     poll = stage.poll()
     does(poll)
@@ -462,7 +508,15 @@ def _poll_left(stage: Stage, does: Callable[[Message], None], what: str) -> Note
 
 
 def _poll_unanswered(stage: Stage) -> Notes:
-    return _poll_left(stage, lambda poll: None, "was left without an answer")
+    def silent(poll: Message) -> None:
+        """Nothing is answered until it has given the poll up: no repeat comes, or every try at every receiver is over."""
+        stage.deaf = set(range(stage.ears.count))
+        until = stage.tick() + stage.promised() + 1.5 * stage.wait * stage.setup.tries * stage.ears.count
+        while (left := min(until - stage.tick(), 1.5 * stage.wait)) > 0 and stage.next(left) is not None:
+            pass
+        stage.deaf.clear()
+
+    return _poll_left(stage, silent, "was left without an answer")
 
 
 def _poll_refused(stage: Stage) -> Notes:
@@ -484,7 +538,7 @@ def _not_held_up(stage: Stage) -> Notes:
     stage.calm()
     stage.poll()
     stage.deaf = set(range(stage.ears.count))
-    act, patience = stage.setup.act, stage.setup.patience + stage.setup.limit
+    act, patience = stage.setup.act, stage.setup.patience + stage.limit
     began, before = stage.tick(), len(stage.events())
     message = stage.asked_for(act, patience)
     if message is not None:
@@ -509,7 +563,7 @@ def _not_so(stage: Stage, why: str) -> NoReturn:
     """A NAK answers sealed messages (5.5.3.2); what a panel in clear makes of it is not written."""
     if stage.setup.key:
         fails(why)
-    unclear(f"{why}; but what a NAK does to a panel in clear is not written")
+    beside(f"{why}; what a NAK does to a panel in clear is not written")
 
 
 def _follows(stage: Stage, off: float) -> Notes:
@@ -517,7 +571,7 @@ def _follows(stage: Stage, off: float) -> Notes:
     stage.nak(first, off)
     again = stage.again(first)
     if again is None:
-        _not_so(stage, f"after the NAK the message did not come again within {stage.setup.limit:g} s")
+        _not_so(stage, f"after the NAK the message did not come again within {stage.limit:g} s")
     moved = again.off
     stage.nak(again, 0)
     right = stage.again(first, stage.setup.later)
@@ -537,7 +591,7 @@ def _nak_again(stage: Stage) -> Notes:
     stage.nak(first, 0)
     again = stage.again(first)
     if again is None:
-        _not_so(stage, f"after a NAK with the true time the message did not come again within {stage.setup.limit:g} s")
+        _not_so(stage, f"after a NAK with the true time the message did not come again within {stage.limit:g} s")
     stage.ack(again)
     return [f"it came again after {again.tick - first.tick:.1f} s"]
 
@@ -546,11 +600,15 @@ def _nak_damaged(stage: Stage) -> Notes:
     first, before = _first_stamped(stage)
     stage.nak(first, AWAY_SECONDS, crc="wrong")
     again = stage.must_repeat(first, "a damaged NAK is no answer")
-    if again.off is not None and abs(again.off - before) > 30:  # in clear the old stamp comes again with its bytes
+    if again.frame.raw == first.frame.raw:  # in clear the same bytes come again, and say nothing of its clock now
+        stage.ack(again)
+        again = first = stage.event(fresh=True)
+    off = stage.need_stamp(again)
+    if abs(off - before - AWAY_SECONDS) < AWAY_SECONDS / 4:
         stage.nak(again, 0)
         if (right := stage.again(first, stage.setup.later)) is not None:
             stage.ack(right)
-        fails(f"a NAK whose CRC was wrong set its clock: its stamps are {again.off:+.0f} s from ours")
+        fails(f"a NAK whose CRC was wrong set its clock: its stamps are {off:+.0f} s from ours")
     stage.ack(again)
     return None
 
@@ -558,14 +616,15 @@ def _nak_damaged(stage: Stage) -> Notes:
 def _nak_for_ever(stage: Stage) -> Notes:
     first, _ = _first_stamped(stage)
     sent, last = 1, first
-    while sent < MOST_OPENED:
+    most = 2 * MOST_TRIES * stage.ears.count
+    while sent < most:
         stage.nak(last, 0)
         again = stage.again(first, 10)
         if again is None:
             break
         sent, last = sent + 1, again
     seconds = last.tick - first.tick
-    if sent >= MOST_OPENED:
+    if sent >= most:
         stage.ack(last)
         fails(f"answered with one NAK after another it sent the message {sent} times in {seconds:.1f} s")
     return [f"it sent the message {times(sent)} in {seconds:.1f} s, then paused"]
@@ -596,8 +655,8 @@ PLAYS: dict[str, Play] = {
     "second/one-count": _one_count,
     "outage/kept": _kept,
     "outage/both-in-order": _both,
-    "outage/refused": lambda stage: _refused(stage, lambda setup: setup.wait * setup.tries * 1.5),
-    "outage/short": lambda stage: _refused(stage, lambda setup: 3.0),
+    "outage/refused": lambda stage: _refused(stage, stage.wait * stage.setup.tries * 1.5),
+    "outage/short": lambda stage: _refused(stage, 3.0),
     "polls/come": _polls_come,
     "polls/not-repeated": _polls_once,
     "polls/not-counted": _polls_apart,
