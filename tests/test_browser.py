@@ -340,6 +340,7 @@ def test_from_a_request_to_the_full_record(station: Station, inside: Farend, tmp
         expect(page.locator("#at-path-wired-cut-over")).to_contain_text("✓")
         sign(site, page, "Signed whole")
     expect(site.get_by_role("main")).to_contain_text("this proving is over")
+    expect(page.locator("a[download]")).to_have_count(6)  # the row is told of at once, its papers are made after it
     papers = download(page, tmp_path)
     assert sorted(path.suffix for path in papers) == [".html", ".html", ".json", ".json", ".pdf", ".pdf"]
     for paper in papers:

@@ -37,8 +37,8 @@ FOR_TESTS = {
 }
 FOR_BENCH = {"redis-server": "redis-server", "redis-benchmark": "redis-server"}
 
-# Much of a test is waiting. A file stays with one worker, since its tests may share a browser; files keep their order.
-BOTH_CORES = ("-n", "2", "--dist", "loadfile", "--no-loadscope-reorder")
+# Much of a test is waiting, so three share two cores. A file stays with one worker, since its tests may share a browser; files keep their order.
+AT_ONCE = ("-n", "3", "--dist", "loadfile", "--no-loadscope-reorder")
 
 CHECKS = (
     ("ruff", "check", "."),
@@ -71,7 +71,7 @@ def main(arguments: list[str]) -> NoReturn:
                 sys.exit(code if code > 0 else 128 - code)
         say("pytest")
         os.chdir(ROOT)
-        become([str(BIN / "python"), "-m", "pytest", *(rest or BOTH_CORES)])
+        become([str(BIN / "python"), "-m", "pytest", *(rest or AT_ONCE)])
     if word == "bench":
         install("test")
         if lacking := get(FOR_BENCH):
