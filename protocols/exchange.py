@@ -90,7 +90,8 @@ def belongs(reply: Frame, sent: Frame) -> Heard:
         ("account", reply.account, sent.account),
     ):
         if got != due:
-            return Heard("foreign", reply, f"its {what} is {got}, the message's is {due}")
+            said = f"its {what} is {got}" if got is not None else f"it has no {what}"
+            return Heard("foreign", reply, f"{said}, the message {'has none' if due is None else f'has {due}'}")
     if reply.token == "DUH":
         return Heard("DUH", reply)
     if sent.encrypted and (not reply.encrypted or reply.has("missing-stamp", "no-key")):

@@ -37,7 +37,8 @@ FOR_TESTS = {
 }
 FOR_BENCH = {"redis-server": "redis-server", "redis-benchmark": "redis-server"}
 
-# Much of a test is waiting, so three share two cores. A file stays with one worker, since its tests may share a browser; files keep their order.
+# Much of a test is waiting, so three workers share two cores. A file stays with one of them, since its tests may share a
+# browser; files keep their order.
 AT_ONCE = ("-n", "3", "--dist", "loadfile", "--no-loadscope-reorder")
 
 CHECKS = (

@@ -101,7 +101,7 @@ def _word(case: Mapping[str, Any] | None) -> str:
 
 def _reason(kind: str, old: Mapping[str, Any] | None, new: Mapping[str, Any] | None) -> str:
     if kind == "notes" and old and new:
-        return f"before: {'; '.join(old['notes']) or 'no note'}\nnow: {'; '.join(new['notes']) or 'no note'}"
+        return f"before: {'; '.join(old['notes']) or 'no note'}; now: {'; '.join(new['notes']) or 'no note'}"
     told_ = old if kind == "better" else new
     return (told_ and told_["why"]) or ""
 
