@@ -166,6 +166,13 @@ def test_an_unknown_account_that_encrypts_gets_no_clear_ack() -> None:
     assert Desk(policy=Policy("ack")).judge(sealed(account="4417")).reply == "DUH"
 
 
+@pytest.mark.parametrize("number", ["", "#", "#44", "#12345678901234567", "#44G1"])
+def test_a_message_without_an_account_that_could_be_echoed_gets_no_ack_from_anybody(number: str) -> None:
+    """An account has 3 to 16 hex digits (from memory of DC-09); without it an ACK would name nobody."""
+    frame = wrap(f'"SIA-DCS"0001L0{number}[|Nri1/BA15]'.encode())
+    assert Desk(policy=Policy("ack")).judge(frame).reply == "DUH"
+
+
 def test_an_account_on_test_is_answered_until_its_test_ends() -> None:
     desk = Desk()
     desk.memory.on_test["930"] = OnTest(NOW + timedelta(minutes=1))
