@@ -24,6 +24,7 @@ from receiver.journal import Store
 from receiver.words import ANSWERS, NOTES, VERDICTS
 from tools import words
 from tools.common import CAUTION, OUT, TALK, print_json
+from tools.demo_night import a_night
 from tools.demo_proving import DemoProving, prove
 from tools.listen import Printer, recorder_for, run, store_from
 
@@ -230,6 +231,10 @@ def demo(
                 words.show(OUT, step.entry)
             await asyncio.sleep(pace)
         await prove(proving, lambda step: play(Step(step), players), entries, path.parent, pace / 2, as_json)
+        while not entries.empty():
+            entries.get_nowait()
+        (tcp,) = [(host, port) for kind, host, port in listening if kind == "tcp"]
+        proving.wrong += await a_night(book.numbered("4471")[0], tcp, entries, as_json)
 
     def begin() -> None:
         task = asyncio.ensure_future(all_steps())
