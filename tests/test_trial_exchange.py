@@ -112,8 +112,19 @@ def test_an_account_that_is_refused_is_left_out_and_said_unless_it_is_the_only_o
     link, setup = InMemory(Answerer(POOL[:3])), Setup((*POOL[:2], Known("9999")))
     found = examine(link, setup)
     assert (found.why_not, list(setup.accounts)) == ("", list(POOL[:2]))
-    assert [one for one in found.sentences if one.startswith("account 9999 in clear is left out")]
+    assert [one for one in found.sentences if one.startswith("a right message of account 9999 in clear got a DUH")]
     assert "9999 in clear got a DUH" in examine(link, Setup((Known("9999"),))).why_not
+
+
+def test_what_needs_an_account_that_was_given_and_refused_is_not_answered_clearly() -> None:
+    """A wrong key on one side must not read as though there were no such cases."""
+    link, setup = InMemory(Answerer(IN_CLEAR)), Setup((IN_CLEAR[0], WITH_KEYS[0]))
+    examine(link, setup)
+    by = {one.case.id: one for one in run(QUICK, link, setup)}
+    for case in ("stamps/behind-38", "encryption/message-128", "encryption/accounts-in-turn", "tcp/two-accounts"):
+        assert (case, by[case].verdict) == (case, "unclear")
+        assert "8C20 AES-128 was given, and a right message of it got a DUH" in by[case].why
+    assert by["encryption/message-256"].verdict == "not-applicable"
 
 
 def test_a_clock_that_no_panel_could_be_set_by_is_not_gone_by() -> None:

@@ -349,9 +349,7 @@ def star_missing(stage: Stage) -> list[str]:
     "No ACK: each account has its own key.", "DUH, NAK or no answer: noted.",
 )  # fmt: skip
 def key_of_another(stage: Stage) -> list[str]:
-    keyed = [one for one in stage.setup.accounts if one.key]
-    if len(keyed) < 2:
-        beside("fewer than two accounts with a key were given")
+    keyed = stage.setup.accounts_that(lambda one: one.key is not None, "with a key", 2)
     talk, said = stage.open(), stage.message(keyed[1], key=keyed[0].key)
     if not decode(said.data, keyed[1].key).has("decrypt-failed"):
         beside("the two accounts have the same key")
@@ -363,9 +361,7 @@ def key_of_another(stage: Stage) -> list[str]:
     "An ACK to each, sealed with the key of its own account.",
 )  # fmt: skip
 def accounts_in_turn(stage: Stage) -> None:
-    keyed = [one for one in stage.setup.accounts if one.key]
-    if len(keyed) < 2:
-        beside("fewer than two accounts with a key were given")
+    keyed = stage.setup.accounts_that(lambda one: one.key is not None, "with a key", 2)
     talk = stage.open()
     for one in [*keyed, *keyed]:
         talk.tell(stage.message(one), "ACK")

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from functools import partial
 
 from protocols.envelope import LONGEST_FRAME, MOST_COUNTED
-from receiver.trial.case import PRACTICE, Case, beside, fails
+from receiver.trial.case import PRACTICE, Case, fails
 from receiver.trial.stage import Said, Stage
 from receiver.trial.told import STREAMS, all_acked, altered, answer_in_words, at_once, fresh, noted, taken, told
 
@@ -300,19 +300,13 @@ case(
     "An ACK with the zero.",
 )  # fmt: skip
 def leading_zero(stage: Stage) -> None:
-    for one in stage.setup.accounts:
-        if one.number.startswith("0"):
-            stage.open().tell(stage.message(one), "ACK")
-            return
-    beside("no account with a leading zero was given")
+    one, *_ = stage.setup.accounts_that(lambda one: one.number.startswith("0"), "with a leading zero")
+    stage.open().tell(stage.message(one), "ACK")
 
 
 @case("numbers/account-lower-case", PRACTICE, "Sends a message whose account is in lower-case hex digits.", NOTED)
 def account_in_lower_case(stage: Stage) -> list[str]:
-    for one in stage.setup.accounts:
-        lower = one.number.lower()
-        if lower != one.number:
-            said, talk = stage.message(one, number=f"#{lower}"), stage.open()
-            talk.send(said)
-            return noted(talk.whatever(said), talk.control())
-    return beside("no account with a letter among its hex digits was given")
+    one, *_ = stage.setup.accounts_that(lambda one: not one.number.isdigit(), "with a letter among its hex digits")
+    said, talk = stage.message(one, number=f"#{one.number.lower()}"), stage.open()
+    talk.send(said)
+    return noted(talk.whatever(said), talk.control())

@@ -17,7 +17,7 @@ from protocols.envelope import Piece, Reader, crc16, wrap
 from protocols.exchange import Heard, belongs, following
 from protocols.seal import Key, PadSource, padding, seal
 from protocols.values import Frame
-from receiver.trial.case import Trace, beside, fails
+from receiver.trial.case import Trace, beside, fails, unclear
 from receiver.wire import Kind, Wire
 
 TEST_REPORT = "1602 00 000"  # what is said where a case needs just any message: a periodic test, so nobody is sent out
@@ -74,6 +74,11 @@ class Known(NamedTuple):
     number: str
     key: Key | None = None
 
+    def fits(self, wanted: str) -> bool:
+        """Whether this is what a case asks for; see `Setup.account`."""
+        kinds = ("any", "sealed" if self.key else "clear", f"{len(self.number)} digits")
+        return wanted in kinds or (self.key is not None and wanted == str(self.key.bits))
+
     def __str__(self) -> str:
         return f"{self.number} {f'AES-{self.key.bits}' if self.key else 'in clear'}"
 
@@ -96,20 +101,29 @@ class Setup:
     prefix: str = "0"
     ahead: timedelta = timedelta(0)
     slowest: float = 0.0
+    refused: Sequence[Known] = ()  # accounts that were given, and that it answered with DUH
     sequences: dict[str, int] = field(default_factory=dict)
 
     def account(self, wanted: str) -> Known:
         """The first account that is `any`, `clear`, `sealed`, `128`, `192`, `256` (bits of its key), or has `3 digits` …
 
-        Where none was given the case does not apply.
+        Where none was given the case does not apply; where the receiver refused it, the case cannot be told.
         """
-        for one in sorted(self.accounts, key=lambda one: one.key is not None) if wanted == "any" else self.accounts:
-            if wanted in ("any", "sealed" if one.key else "clear", f"{len(one.number)} digits"):
-                return one
-            if one.key and wanted == str(one.key.bits):
-                return one
         bits = f"with a key of {wanted} bits" if wanted.isdigit() else f"of {wanted}"
-        return beside(f"no account { ({'clear': 'in clear', 'sealed': 'with a key'}.get(wanted, bits)) } was given")
+        what = {"any": "", "clear": "in clear", "sealed": "with a key"}.get(wanted, bits)
+        found = self.accounts_that(lambda one: one.fits(wanted), what)
+        return min(found, key=lambda one: one.key is not None) if wanted == "any" else found[0]
+
+    def accounts_that(self, fits: Callable[[Known], bool], what: str, least: int = 1) -> list[Known]:
+        """All accounts that fit, at least so many; or the case ends as in `account`."""
+        found = [one for one in self.accounts if fits(one)]
+        if len(found) >= least:
+            return found
+        for one in self.refused:
+            if fits(one):
+                unclear(f"account {one} was given, and a right message of it got a DUH")
+        fewer = f"no account {what} was" if least == 1 else f"fewer than {least} accounts {what} were"
+        return beside(f"{' '.join(fewer.split())} given")
 
     def next_sequence(self, number: str) -> int:
         """The next sequence number of an account's panel."""

@@ -11,7 +11,7 @@ from dataclasses import replace
 from protocols.dc09 import decode
 from protocols.envelope import Piece
 from protocols.exchange import Heard, belongs
-from receiver.trial.case import Case, beside, fails
+from receiver.trial.case import Case, fails
 from receiver.trial.stage import SETTLING, Known, Said, Stage, Talk, in_words, spoiled
 from receiver.wire import Kind
 
@@ -46,9 +46,7 @@ def fresh(stage: Stage, why: str = "it must take another connection") -> Talk:
 
 def two(stage: Stage) -> tuple[Known, Known]:
     """Two accounts, where they were given."""
-    if len(stage.setup.accounts) < 2:
-        beside("a single account was given")
-    one, other = stage.setup.accounts[:2]
+    one, other, *_ = stage.setup.accounts_that(lambda _: True, "", 2)
     return one, other
 
 
