@@ -65,6 +65,7 @@ CONTENT = re.compile(r"(?P<data>[^\]]*)\](?P<extended>(?:\[[^\]]*\])*)(?P<stamp>
 STAMP = re.compile(r"_?(\d\d):(\d\d):(\d\d),(\d\d)-(\d\d)-(\d{4})", re.A)
 _EXTENDED = re.compile(r"\[([^\]]*)\]")
 _HEX = re.compile(r"[0-9A-Fa-f]+")
+ACCOUNT = re.compile(r"[0-9A-Fa-f]{3,16}")  # a whole account number (from memory)
 _TOO_LONG = re.compile(rb'\n[0-9A-Fa-f]{4}([1-9A-Fa-f][0-9A-Fa-f]{3})"')
 _SEQUENCE = re.compile(r"[0-9]{4}")
 

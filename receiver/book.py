@@ -16,7 +16,7 @@ from typing import Annotated, Any, Literal, NamedTuple, TypeVar, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
 
-from protocols.dc09 import bare
+from protocols.dc09 import ACCOUNT, bare
 from protocols.seal import Key
 from protocols.values import Frame, Signal
 
@@ -135,7 +135,7 @@ def _time_zone(value: Any) -> Any:
 class Account(Entry):
     """One account of the book. `key` is the opened key, which never shows itself; None where it sends in clear."""
 
-    number: Annotated[str, Field(pattern=r"^[0-9A-Fa-f]{3,16}$")]
+    number: Annotated[str, Field(pattern=f"^{ACCOUNT.pattern}$")]
     name: str
     receiver: Number | None = None
     prefix: Number | None = None

@@ -3,13 +3,12 @@
 A pure function of the frame, the account book, what is remembered of the account, and the time: no socket, file or clock.
 """
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Literal, NamedTuple
 
-from protocols.dc09 import MESSAGES, OLD, REPLIES, bare, decode
+from protocols.dc09 import ACCOUNT, MESSAGES, OLD, REPLIES, bare, decode
 from protocols.envelope import Piece
 from protocols.exchange import Word, in_window
 from protocols.seal import Key
@@ -110,7 +109,7 @@ class Rule(NamedTuple):
 def _to_unknown(case: Case) -> Word:
     # An ACK in clear is no answer to an encrypted message, and there is no key for another; nor can one echo an account
     # that the message does not give.
-    nameable = re.fullmatch(r"[0-9A-Fa-f]{3,16}", case.frame.account or "")
+    nameable = ACCOUNT.fullmatch(case.frame.account or "")
     if case.policy.unknown == "ack" and nameable and not case.frame.encrypted:
         return "ACK"
     return "none" if case.policy.unknown == "silent" else "DUH"

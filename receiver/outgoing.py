@@ -11,6 +11,7 @@ from typing import cast
 
 from protocols.premises import MOST_FOREIGN, Premises, Send
 from receiver.clock import Clock
+from receiver.household import Household, Step
 from receiver.wire import Kind, tls_context
 
 
@@ -64,6 +65,23 @@ class Outgoing:
         """The path is back."""
         self.premises.restore(path)
         self.look()
+
+    def act(self, step: Step, house: Household) -> int:
+        """Do at the panel what a step says; how many messages that brings. ValueError for one that no frame can carry.
+
+        Where no path is left, nobody can be told of it.
+        """
+        said = 0
+        if step.do == "poll":
+            self.premises.poll(step.path)
+        elif step.path is not None:
+            (self.drop if step.do == "drop" else self.restore)(step.path)
+        if step.do != "drop" or self.premises.reachable:
+            for token, payload in house.says(step):
+                self.premises.say(token, payload)
+                said += 1
+        self.look()
+        return said
 
     async def run(self) -> None:
         """Send what is due, when it is due."""

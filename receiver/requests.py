@@ -21,6 +21,7 @@ from typing import Annotated, Any, NamedTuple
 
 from pydantic import Field
 
+from protocols.dc09 import ACCOUNT
 from receiver.book import Account, BookError, Entry, Number, find_key, key_digits, mistakes_in, read_tables, to_toml
 
 REFERENCE = re.compile(r"R-\d{3,9}")
@@ -60,7 +61,7 @@ class Tied(Entry):
 class Assigned(Entry):
     """The number that the account was given, what narrows its match, and the book."""
 
-    number: Annotated[str, Field(pattern=r"^[0-9A-Fa-f]{3,16}$")]
+    number: Annotated[str, Field(pattern=f"^{ACCOUNT.pattern}$")]
     receiver: Number | None = None
     prefix: Number | None = None
     book: str

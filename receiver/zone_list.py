@@ -16,7 +16,7 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
-from protocols.dc09 import bare
+from protocols.dc09 import ACCOUNT, bare
 from protocols.values import legible
 
 COLUMNS = ("account", "account_name", "area", "area_name", "zone", "zone_name", "device", "user", "user_name")
@@ -180,7 +180,7 @@ def _row(number: int, line: str, row: dict[str, str], kinds: Kinds) -> Iterator[
     cells = {column: row.get(column, "") for column in COLUMNS}
     whose = {"account": cells["account"], "account_name": cells["account_name"]}
     wrong = []
-    if whose["account"] and not re.fullmatch(r"[0-9A-Fa-f]{3,16}", whose["account"]):
+    if whose["account"] and not ACCOUNT.fullmatch(whose["account"]):
         wrong.append(f"account {_short(whose['account'])} is not 3 to 16 hex digits")
     entries = []
     for kind in ("area", "zone", "user"):

@@ -119,7 +119,8 @@ def test_every_case_fails_some_broken_panel(matrix: dict[str, dict[str, Result]]
 
 @pytest.mark.parametrize("broken", BROKEN, ids=lambda one: one.__name__)
 def test_every_broken_panel_is_caught(broken: type[Broken], matrix: dict[str, dict[str, Result]]) -> None:
-    assert any(one.verdict in ("fails", "unclear") for one in matrix[broken.__name__].values()), broken.__doc__
+    """By a fault that is said to be one: a case that could not be told would catch nobody."""
+    assert any(one.verdict == "fails" for one in matrix[broken.__name__].values()), broken.__doc__
 
 
 # For each of these the one case that it must fail where it matters, and a piece of what is said of it.
@@ -265,12 +266,15 @@ def test_without_a_person_polls_are_tried_all_the_same() -> None:
     assert {"polls/come", "polls/form", "polls/sequence-0000", "polls/unanswered", "polls/refused"} <= held
 
 
-def test_what_is_announced_is_what_a_right_panel_is_asked() -> None:
-    panel = Panel(setup(KEY), 2)
+@pytest.mark.parametrize("right", [TwoPaths, WaitsWhenRefused])
+def test_what_is_announced_is_what_right_panels_of_other_habits_are_asked(right: type[Panel]) -> None:
+    """The rehearsal is of one right panel; another asks for as much, and takes about as long."""
+    panel = right(setup(KEY), 2)
     stage = Stage(panel, panel.setup)
     list(run(CASES, stage))
     effort = rehearse(CASES, setup(KEY), 2)
-    assert (effort.asked, effort.seconds) == (len(stage.asks), panel.seconds)
+    assert effort.asked == len(stage.asks)
+    assert effort.seconds == pytest.approx(panel.seconds, rel=0.2)
     assert effort.asked < len(CASES) / 2, "the person is asked for less than one message in two cases"
 
 
@@ -482,31 +486,21 @@ def test_a_command_can_stand_in_for_the_person_and_reports_are_written(tmp_path:
     assert "nothing that it reports comes to anybody else" in ended.err
 
 
+ONE_CASE = (
+    *("trial", "panel", "--account", "4471", "--tcp", "0"),
+    *("--patience", "1", "--wait", "0.1", "--only", "retries/ends"),
+)
+
+
 def test_on_the_command_line_nobody_coming_is_one_not_two_and_no_hang(inside: Farend) -> None:
-    ended = inside(
-        "trial",
-        "panel",
-        "--account",
-        "4471",
-        "--tcp",
-        "0",
-        "--patience",
-        "1",
-        "--wait",
-        "0.1",
-        "--only",
-        "retries/ends",
-    )
+    ended = inside(*ONE_CASE)
     assert ended.code == 1
     assert "no message came within 1 s" in ended.err
     assert "was not answered clearly" in ended.out.decode()
 
 
 def test_a_command_that_fails_leaves_the_case_unclear_and_says_what_it_said(inside: Farend) -> None:
-    ended = inside(
-        "trial", "panel", "--account", "4471", "--tcp", "0", "--patience", "1", "--wait", "0.1", "--only", "retries/ends",
-        "--do", "ls no-such-file",
-    )  # fmt: skip
+    ended = inside(*ONE_CASE, "--do", "ls no-such-file")
     assert ended.code == 1
     assert "the command failed (exit code 2: ls:" in ended.err
     assert "no message came" not in ended.err
@@ -514,10 +508,7 @@ def test_a_command_that_fails_leaves_the_case_unclear_and_says_what_it_said(insi
 
 def test_a_command_that_does_not_end_is_ended_and_holds_nothing_up(inside: Farend) -> None:
     began = time.monotonic()
-    ended = inside(
-        "trial", "panel", "--account", "4471", "--tcp", "0", "--patience", "1", "--wait", "0.1", "--only", "retries/ends",
-        "--do", "sleep 60",
-    )  # fmt: skip
+    ended = inside(*ONE_CASE, "--do", "sleep 60")
     assert ended.code == 1
     assert "it had not ended after 1 s, and was ended" in ended.err
     assert time.monotonic() - began < 30

@@ -111,6 +111,9 @@ def test_our_own_bench_passes_every_case_that_applies_over_tcp_tls_and_udp(
             assert not [(kind, one.case.id, one.why) for one in results if one.verdict in ("fails", "unclear")]
             assert len(results) == len(CASES)
             assert sum(one.verdict == "holds" for one in results) > len(CASES) * 0.7
+            # What a trial says beforehand that it will send is what it sent; an answer may be late and a try more.
+            announced = of_receiver.rehearse(CASES, Setup(ACCOUNTS), kind).messages
+            assert sum(one.messages for one in results) == pytest.approx(announced, rel=0.02)
 
 
 def test_a_trial_that_holds_ends_with_0_and_says_so_in_every_report(
@@ -291,11 +294,6 @@ def test_what_will_be_sent_and_from_whom_is_said_before(inside: Farend) -> None:
     assert int(said[1].replace(",", "")) > int(said[2]) == len(CASES)
     assert "8C20 AES-128, 4471 in clear" in done.err
     assert "bench tool, not a listed or approved receiver" in done.err
-
-
-def test_the_rehearsal_counts_what_the_trial_then_sends() -> None:
-    effort = of_receiver.rehearse(CASES, Setup(ACCOUNTS), "tcp")
-    assert effort.messages == sum(result.messages for result in tried(Answerer(ACCOUNTS)))
 
 
 def test_another_machine_is_tried_only_once_its_address_was_typed(inside: Farend) -> None:

@@ -1,7 +1,6 @@
 """`farend book`: look after the account book, and put accounts on test. `farend clock`: confirm the clock."""
 
 import getpass
-import re
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from protocols.dc09 import bare
+from protocols.dc09 import ACCOUNT, bare
 from receiver import book as books
 from receiver import conduct, zone_list
 from receiver.book import BookError
@@ -156,7 +155,7 @@ def import_list(
     accounts: dict[str, list[zone_list.Entry]] = {}
     for entry in listed.entries:
         whose = entry.account or account or ""
-        if not re.fullmatch(r"[0-9A-Fa-f]{3,16}", whose):
+        if not ACCOUNT.fullmatch(whose):
             mistakes.append(f"line {entry.line}: account {whose!r} is not 3 to 16 hex digits (or give --account)")
         accounts.setdefault(whose, []).append(entry)
     names = {

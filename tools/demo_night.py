@@ -33,14 +33,9 @@ async def a_night(
     try:
         for line in files("fixtures").joinpath("night.panel").read_text("utf-8").splitlines():
             step = house.read(line)
-            if step is None or step.do == "state":
+            if step is None or step.do in ("state", "wait"):
                 continue
-            if step.path is not None:
-                (outgoing.drop if step.do == "drop" else outgoing.restore)(step.path)
-            for token, payload in house.says(step):
-                premises.say(token, payload)
-                said += 1
-            outgoing.look()
+            said += outgoing.act(step, house)
             async with asyncio.timeout(5.0):
                 while not outgoing.idle:
                     await outgoing.moved()

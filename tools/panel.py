@@ -257,7 +257,6 @@ class Player:
 
     async def _do(self, step: Step) -> bool:
         """Do one thing; False to end now."""
-        premises = self.outgoing.premises
         match step.do:
             case "quit":
                 self._undone = 0
@@ -271,20 +270,12 @@ class Player:
                 await asyncio.sleep(step.seconds)
             case "wait":
                 await self._settle()
-            case "poll":
-                premises.poll(step.path)
-            case "restore" if step.path is not None:
-                self.outgoing.restore(step.path)
-            case "drop" if step.path is not None:
-                self.outgoing.drop(step.path)
-        if step.do != "drop" or premises.reachable:  # where no path is left, nobody could be told of it
-            for token, payload in self._house.says(step):
+            case _:
                 try:
-                    premises.say(token, payload)
+                    self.outgoing.act(step, self._house)
                 except ValueError as error:
                     self._count["wrong"] += 1
                     TALK.print(f"farend: {error}", markup=False)
-        self.outgoing.look()
         return True
 
     async def _settle(self) -> None:

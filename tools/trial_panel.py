@@ -1,6 +1,5 @@
 """`farend trial panel`: play receivers that misbehave by script, and watch what a panel does about it."""
 
-import re
 import shlex
 import shutil
 import signal
@@ -16,6 +15,7 @@ from typing import IO, Annotated
 
 import typer
 
+from protocols.dc09 import ACCOUNT
 from protocols.values import legible
 from receiver.record import software
 from receiver.trial.case import Case, chosen
@@ -82,7 +82,7 @@ def panel(
     if listed:
         list_cases(cases, as_json)
         return
-    if account is None or not re.fullmatch("[0-9A-Fa-f]{3,16}", account):
+    if account is None or not ACCOUNT.fullmatch(account):
         stop(f"--account {account or 'N'}: say the panel's account, 3 to 16 hex digits")
     if tcp is None and udp is None:
         stop("--tcp PORT or --udp PORT: say where the panel's first receiver is to be")
@@ -205,6 +205,7 @@ class Person:
         self._command, self._patience, self._said = command, patience, said
         self._running: subprocess.Popen[bytes] | None = None
         self.bar: Bar | None = None
+        self._waits = ""  # what was said last of what is waited for
         self.failed = ""  # why the command did not do what it should, since this was last judged
 
     @contextmanager
@@ -261,7 +262,10 @@ class Person:
         """Say what is waited for, where somebody might think that nothing goes on."""
         if seconds >= LONG_SECONDS:
             until = datetime.now(UTC) + timedelta(seconds=seconds)
-            self.tell(f"  waits until {until:%H:%M:%S} UTC at most: {words}")
+            said = f"  waits until {until:%H:%M:%S} UTC at most: {words}"
+            if said != self._waits:
+                self._waits = said
+                self.tell(said)
 
     def tell(self, words: str) -> None:
         """Say something at once, where there is still a terminal to say it on."""

@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from protocols.dc09 import ACCOUNT
 from protocols.exchange import LAST_SEQUENCE
 from receiver.record import software
 from receiver.trial import of_receiver
@@ -181,5 +182,5 @@ def _known(option: str, number: str, key: str | None) -> Known:
 
 
 def _number(option: str, number: str) -> None:
-    if not 3 <= len(number) <= 16 or number.strip(HEX):
+    if not ACCOUNT.fullmatch(number):
         stop(f"{option} {number!r} is no account number of 3 to 16 hex digits")

@@ -8,7 +8,6 @@ Times are nanoseconds since the load began.
 """
 
 import random
-import re
 from array import array
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -17,7 +16,7 @@ from typing import Literal, NamedTuple
 
 from fastcrc.crc16 import arc
 
-from protocols.dc09 import build, decode
+from protocols.dc09 import ACCOUNT, build, decode
 from protocols.envelope import Piece, Reader, printable
 from protocols.exchange import LAST_SEQUENCE, belongs, following
 from protocols.seal import Key, PadSource, padding
@@ -113,7 +112,7 @@ def account_numbers(first: str, count: int) -> list[str]:
     ValueError where that many do not fit, or the first is no number of 3 to 16 hex digits.
     """
     base = 10 if first.isdecimal() else 16
-    if not re.fullmatch(r"[0-9A-Fa-f]{3,16}", first):
+    if not ACCOUNT.fullmatch(first):
         raise ValueError(f"the first account {first!r} is no number of 3 to 16 hex digits")
     begin = int(first, base)
     if begin + count > base ** len(first):
