@@ -9,10 +9,12 @@ Every other line is one thing that happened on one connection, in the order of t
     {"at": "2026-11-25T12:00:01.250000Z", "connection": "tcp-1", "what": "open", "line": "tcp", "peer": "192.0.2.7:40112"}
     {"at": "2026-11-25T12:00:01.260000Z", "connection": "tcp-1", "what": "panel", "data": "\\n7CBF0041…\\r"}
     {"at": "2026-11-25T12:00:01.262000Z", "connection": "tcp-1", "what": "receiver", "data": "\\n…\\r"}
+    {"at": "2026-11-25T12:00:09.000000Z", "connection": "tcp-1", "what": "panel-lost", "size": 1448}
     {"at": "2026-11-25T12:00:31.000000Z", "connection": "tcp-1", "what": "close"}
 
 `what` says which side the bytes came from. `data` holds the bytes as they were read or written, whole frames or not, in
-the notation of `raw`. A UDP connection is one peer's address; it has an `open` line and no `close`.
+the notation of `raw`. A UDP connection is one peer's address; it has an `open` line and no `close`. Where whoever recorded
+missed bytes of one side, `panel-lost` or `receiver-lost` stands in their place: what comes after them begins anew.
 """
 
 import errno
@@ -21,15 +23,17 @@ import queue
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal, NamedTuple
+from typing import Any, BinaryIO, Literal, NamedTuple, get_args
 
 import orjson
 
 from protocols.envelope import from_printable, printable
 
-What = Literal["open", "panel", "receiver", "close"]
+What = Literal["open", "panel", "receiver", "panel-lost", "receiver-lost", "close"]
+WHATS = get_args(What)
 MOST_WAITING = 100_000  # happenings that wait for the disk before a slow one costs some of the capture
 
 
@@ -38,7 +42,7 @@ class CaptureError(ValueError):
 
 
 class Happening(NamedTuple):
-    """One line of a capture."""
+    """One line of a capture. `size` counts the bytes that are missing where some were lost."""
 
     at: datetime
     connection: str
@@ -46,6 +50,21 @@ class Happening(NamedTuple):
     data: bytes = b""
     line: str | None = None
     peer: str | None = None
+    size: int = 0
+
+
+@dataclass
+class Opened:
+    """A recorded stream that is read as it is asked for: its happenings in the order of time, and what is to be said of it.
+
+    `notes` and `taken`, the bytes of the file's `size` that have been read, grow while `happenings` are taken.
+    """
+
+    note: str
+    size: int
+    happenings: Iterator[Happening] = field(default_factory=lambda: iter(()))
+    notes: list[str] = field(default_factory=list)
+    taken: int = 0
 
 
 def when(moment: datetime) -> str:
@@ -61,36 +80,49 @@ def written(happening: Happening) -> bytes:
     line: dict[str, Any] = {"at": when(happening.at), "connection": happening.connection, "what": happening.what}
     if happening.what == "open":
         line |= {"line": happening.line, "peer": happening.peer}
-    if happening.what in ("panel", "receiver"):
+    elif happening.what in ("panel", "receiver"):
         line["data"] = printable(happening.data)
+    elif happening.what != "close":
+        line["size"] = happening.size
     return orjson.dumps(line) + b"\n"
 
 
-def read(path: Path) -> tuple[list[Happening], list[str]]:
-    """A whole capture, and notes about it (a last line cut off in mid-write is left out and told).
+def opened(path: Path) -> Opened:
+    """A capture that is read a line at a time. CaptureError where its header is none; OSError when it cannot be read.
 
-    CaptureError names the line that cannot be read; OSError when the file cannot be.
+    A last line cut off in mid-write is left out, and noted. Taking a line that cannot be read is a CaptureError with its
+    number.
     """
-    notes: list[str] = []
-    return list(_read(path, notes)), notes
+    file = path.open("rb")
+    first = file.readline()
+    try:
+        head = orjson.loads(first)
+        good = head.get("capture") == "farend" and head.get("version") == 1
+    except (ValueError, AttributeError):
+        good = False
+    if not good:
+        file.close()
+        raise CaptureError(f'{path}: line 1 is not the header {{"capture": "farend", "version": 1, …}}')
+    found = Opened(str(head.get("note", "")), os.fstat(file.fileno()).st_size, taken=len(first))
+    found.happenings = _happenings(file, path, found)
+    return found
 
 
-def _read(path: Path, notes: list[str]) -> Iterator[Happening]:
-    with path.open("rb") as file:
-        first = file.readline()
-        try:
-            head = orjson.loads(first)
-            good = head.get("capture") == "farend" and head.get("version") == 1
-        except (ValueError, AttributeError):
-            good = False
-        if not good:
-            raise CaptureError(f'{path}: line 1 is not the header {{"capture": "farend", "version": 1, …}}')
+def read(path: Path) -> tuple[list[Happening], list[str]]:
+    """A whole capture at once, and the notes about it. The same errors as `opened` and its happenings have."""
+    found = opened(path)
+    return list(found.happenings), found.notes
+
+
+def _happenings(file: BinaryIO, path: Path, found: Opened) -> Iterator[Happening]:
+    with file:
         for number, line in enumerate(file, 2):
+            found.taken += len(line)
             try:
                 yield _happening(orjson.loads(line))
             except (ValueError, KeyError, TypeError, AttributeError) as error:
                 if not line.endswith(b"\n"):
-                    notes.append(f"{path}: line {number} was cut off in mid-write and is left out")
+                    found.notes.append(f"{path}: line {number} was cut off in mid-write and is left out")
                     return
                 reason = f"{error.args[0]!r} is missing" if isinstance(error, KeyError) else str(error)
                 raise CaptureError(f"{path}: line {number}: {reason}") from None
@@ -98,13 +130,20 @@ def _read(path: Path, notes: list[str]) -> Iterator[Happening]:
 
 def _happening(line: dict[str, Any]) -> Happening:
     what = line["what"]
-    if what not in ("open", "panel", "receiver", "close"):
-        raise ValueError(f"what: {what!r} is none of open, panel, receiver, close")
-    data = from_printable(line["data"]) if what in ("panel", "receiver") else b""
+    if what not in WHATS:
+        raise ValueError(f"what: {what!r} is none of {', '.join(WHATS)}")
     moment = datetime.fromisoformat(line["at"])
     if moment.tzinfo is None:
         raise ValueError(f"at: {line['at']!r} does not say its zone; write UTC with a Z")
-    return Happening(moment.astimezone(UTC), str(line["connection"]), what, data, line.get("line"), line.get("peer"))
+    return Happening(
+        moment.astimezone(UTC),
+        str(line["connection"]),
+        what,
+        from_printable(line["data"]) if what in ("panel", "receiver") else b"",
+        line.get("line"),
+        line.get("peer"),
+        int(line["size"]) if what.endswith("-lost") else 0,
+    )
 
 
 def write(path: Path, happenings: Iterable[Happening], note: str, began: datetime) -> None:

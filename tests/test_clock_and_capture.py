@@ -57,6 +57,7 @@ happenings = st.builds(
     st.binary(max_size=80),
     line=st.none(),
     peer=st.none(),
+    size=st.just(0),
 )
 
 
@@ -65,7 +66,8 @@ def test_a_capture_that_is_written_is_read(tmp_path_factory: pytest.TempPathFact
     path = tmp_path_factory.mktemp("capture") / "x.capture"
     opening = Happening(NOW, "tcp-1", "open", b"", "tcp", "192.0.2.7:40112")
     closing = Happening(NOW, "tcp-1", "close")
-    whole = [opening, *written, closing]
+    lost = Happening(NOW, "tcp-1", "panel-lost", size=1448)
+    whole = [opening, *written, lost, closing]
     capture.write(path, whole, "a test", NOW)
     assert capture.read(path) == (whole, [])
 

@@ -7,27 +7,33 @@ import socket
 import ssl
 import sys
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, Literal, NoReturn
 
 import orjson
 import typer
 from rich.console import Console
+from rich.progress import Progress
 
 from protocols.seal import Key
-from receiver import book, conduct, wishes
+from receiver import book, conduct, shapes, wishes
 from receiver.book import Book, BookError
+from receiver.capture import CaptureError, Happening, Opened
+from receiver.desk import Policy
 from receiver.journal import JournalError
 from receiver.record import CAUTION as CAUTION
+from receiver.rehearing import Judging
 from receiver.requests import write_whole
+from receiver.shapes import How
 from receiver.wire import Kind, tls_context
 from receiver.wishes import WAIT_SECONDS as WAIT_SECONDS
 
 OUT = Console(highlight=False)
 TALK = Console(stderr=True, highlight=False)
+LONG = 5_000_000  # bytes of a recording beyond which reading it has a bar
 JOURNAL = Path(os.environ.get("FAREND_JOURNAL", "farend.journal"))
 
 
@@ -41,6 +47,45 @@ def print_json(value: Any) -> None:
     """One JSON object, one line, on stdout."""
     sys.stdout.buffer.write((value if isinstance(value, bytes) else orjson.dumps(value)) + b"\n")
     sys.stdout.buffer.flush()
+
+
+def recording(path: Path, how: How | None = None) -> Opened:
+    """A recorded stream of any shape, opened."""
+    try:
+        return shapes.opened(path, how or How())
+    except CaptureError as error:
+        stop(str(error))
+    except OSError as error:
+        stop(f"{path} cannot be read: {error.strerror}")
+
+
+def followed(opened: Opened, doing: str) -> Iterator[Happening]:
+    """The happenings of a recording, under a bar on a terminal where it is long. What cannot be read ends the command.
+
+    At the end its notes are told.
+    """
+    bar = Progress(*Progress.get_default_columns(), console=TALK, transient=True)
+    with bar:
+        task = bar.add_task(doing, total=opened.size, visible=opened.size > LONG and TALK.is_terminal)
+        try:
+            for number, happening in enumerate(opened.happenings):
+                yield happening
+                if not number % 1000:
+                    bar.update(task, completed=opened.taken)
+        except CaptureError as error:
+            stop(str(error))
+        except OSError as error:
+            stop(f"the recording cannot be read on: {error.strerror}")
+    for note in opened.notes:
+        TALK.print(f"farend: {note}", markup=False, soft_wrap=True)
+
+
+def judging_from(book: Book, unknown: Literal["duh", "ack", "silent"], on_test: Sequence[str] = ()) -> Judging:
+    """By what a recording is judged, from the options; accounts that the book does not have cannot be on test."""
+    for number in on_test:
+        if not any(account.number == number for account in book.accounts):
+            stop(f"--on-test {number}: the book has no such account")
+    return Judging(book, Policy(unknown), frozenset(on_test))
 
 
 def key_place(text: str) -> str:

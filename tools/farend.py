@@ -12,6 +12,7 @@ COMMANDS = {
     "panel": "tools.panel:panel",
     "decode": "tools.decode:decode",
     "replay": "tools.replay:replay",
+    "capture": "tools.capture:app",
     "journal": "tools.journal:app",
     "book": "tools.book:app",
     "clock": "tools.book:clock",
