@@ -122,6 +122,8 @@ class _Rehearing:
             yield from self._from_receiver(one.connection, connection, connection.receiver.close())
         if one.what == "close":
             yield from self._close(one.connection, connection)
+        if len(self._open) > MOST_OPEN:
+            yield from self._close(*next(iter(self._open.items())))
 
     def end(self) -> Iterator[Passed]:
         for name, connection in list(self._open.items()):
@@ -133,8 +135,6 @@ class _Rehearing:
             host = (one.peer or "").rpartition(":")[0].strip("[]")
             line = one.line or ("udp" if one.connection.startswith("udp-") else "")
             found = self._open[one.connection] = _Connection(Origin(line, 0, host, one.peer or one.connection))
-            if len(self._open) > MOST_OPEN:
-                self._open.popitem(last=False)
         else:
             self._open.move_to_end(one.connection)
         return found
