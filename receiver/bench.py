@@ -252,10 +252,12 @@ class Bench:
         self._keep(decision, entry, respond)
         return None
 
-    def record(self, connection: str, what: What, data: bytes, line: str, peer: str) -> None:
+    def record(self, connection: str, what: What, data: bytes, origin: Origin) -> None:
         """Hand what passed on a connection to the capture, if one is written."""
         if self.recorder:
-            self.recorder.record(Happening(self.clock.now(), connection, what, data, line, peer))
+            self.recorder.record(
+                Happening(self.clock.now(), connection, what, data, origin.line, origin.peer, port=origin.port)
+            )
 
     def line_lost(self, line: str, port: int, why: str) -> None:
         """A port that should listen does not any more."""

@@ -6,7 +6,8 @@ The first line is the header:
 
 Every other line is one thing that happened on one connection, in the order of time:
 
-    {"at": "2026-11-25T12:00:01.250000Z", "connection": "tcp-1", "what": "open", "line": "tcp", "peer": "192.0.2.7:40112"}
+    {"at": "2026-11-25T12:00:01.250000Z", "connection": "tcp-1", "what": "open", "line": "tcp", "port": 12009,
+     "peer": "192.0.2.7:40112"}
     {"at": "2026-11-25T12:00:01.260000Z", "connection": "tcp-1", "what": "panel", "data": "\\n7CBF0041…\\r"}
     {"at": "2026-11-25T12:00:01.262000Z", "connection": "tcp-1", "what": "receiver", "data": "\\n…\\r"}
     {"at": "2026-11-25T12:00:09.000000Z", "connection": "tcp-1", "what": "panel-lost", "size": 1448}
@@ -42,7 +43,7 @@ class CaptureError(ValueError):
 
 
 class Happening(NamedTuple):
-    """One line of a capture. `size` counts the bytes that are missing where some were lost."""
+    """One line of a capture. `size` counts the bytes that were lost, where some were; `port` is the receiver's, or 0."""
 
     at: datetime
     connection: str
@@ -51,6 +52,7 @@ class Happening(NamedTuple):
     line: str | None = None
     peer: str | None = None
     size: int = 0
+    port: int = 0
 
 
 @dataclass
@@ -79,7 +81,7 @@ def written(happening: Happening) -> bytes:
     """One line of the file."""
     line: dict[str, Any] = {"at": when(happening.at), "connection": happening.connection, "what": happening.what}
     if happening.what == "open":
-        line |= {"line": happening.line, "peer": happening.peer}
+        line |= {"line": happening.line, "port": happening.port, "peer": happening.peer}
     elif happening.what in ("panel", "receiver"):
         line["data"] = printable(happening.data)
     elif happening.what != "close":
@@ -143,6 +145,7 @@ def _happening(line: dict[str, Any]) -> Happening:
         line.get("line"),
         line.get("peer"),
         int(line["size"]) if what.endswith("-lost") else 0,
+        int(line.get("port", 0)),
     )
 
 

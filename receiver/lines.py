@@ -38,7 +38,7 @@ class Desk(Protocol):
     """What the lines need of the bench."""
 
     def receive(self, piece: Piece, origin: Origin, respond: Respond) -> None: ...
-    def record(self, connection: str, what: What, data: bytes, line: str, peer: str) -> None: ...
+    def record(self, connection: str, what: What, data: bytes, origin: Origin) -> None: ...
     def line_lost(self, line: str, port: int, why: str) -> None: ...
     def connection_failed(self, peer: str, why: str) -> None: ...
 
@@ -227,7 +227,7 @@ class _Conversation(Connection):
                 self.line.unfinished[self] = None
 
     def _record(self, what: What, data: bytes) -> None:
-        self.line.desk.record(self.name, what, data, self.line.kind, self.origin.peer)
+        self.line.desk.record(self.name, what, data, self.origin)
 
 
 def _tls_reason(error: Any) -> str:
@@ -303,12 +303,12 @@ class DatagramLine(DatagramProtocol):
             if len(self._known) >= 10_000:
                 self._known.clear()
             self._known[peer] = None
-            self.desk.record(f"udp-{peer}", "open", b"", self.kind, peer)
-        self.desk.record(f"udp-{peer}", "panel", datagram, self.kind, peer)
+            self.desk.record(f"udp-{peer}", "open", b"", origin)
+        self.desk.record(f"udp-{peer}", "panel", datagram, origin)
 
         def respond(reply: bytes) -> None:
             if reply and self.transport:
-                self.desk.record(f"udp-{peer}", "receiver", reply, self.kind, peer)
+                self.desk.record(f"udp-{peer}", "receiver", reply, origin)
                 with suppress(OSError):  # an address that cannot be written to, forged perhaps, is that peer's own loss
                     self.transport.write(reply, addr)
 

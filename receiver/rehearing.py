@@ -134,7 +134,7 @@ class _Rehearing:
         if found is None:
             host = (one.peer or "").rpartition(":")[0].strip("[]")
             line = one.line or ("udp" if one.connection.startswith("udp-") else "")
-            found = self._open[one.connection] = _Connection(Origin(line, 0, host, one.peer or one.connection))
+            found = self._open[one.connection] = _Connection(Origin(line, one.port, host, one.peer or one.connection))
         else:
             self._open.move_to_end(one.connection)
         return found

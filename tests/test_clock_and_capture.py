@@ -58,13 +58,14 @@ happenings = st.builds(
     line=st.none(),
     peer=st.none(),
     size=st.just(0),
+    port=st.just(0),
 )
 
 
 @given(st.lists(happenings, max_size=10))
 def test_a_capture_that_is_written_is_read(tmp_path_factory: pytest.TempPathFactory, written: list[Happening]) -> None:
     path = tmp_path_factory.mktemp("capture") / "x.capture"
-    opening = Happening(NOW, "tcp-1", "open", b"", "tcp", "192.0.2.7:40112")
+    opening = Happening(NOW, "tcp-1", "open", b"", "tcp", "192.0.2.7:40112", port=12009)
     closing = Happening(NOW, "tcp-1", "close")
     lost = Happening(NOW, "tcp-1", "panel-lost", size=1448)
     whole = [opening, *written, lost, closing]
