@@ -112,12 +112,18 @@ def ack(sequence: int, account: str = "4471") -> bytes:
     return envelope(f'"ACK"{sequence:04d}L0#{account}[]')
 
 
+LONGEST = ("test_browser.py", "test_trial_receiver.py", "test_journal.py", "test_requests.py", "test_commands.py")
 MARK, MARKED = envelope('"NULL"0000L0#0999[]'), envelope('"ACK"0000L0#0999[]')
 
 
 def pytest_make_parametrize_id(config: object, val: object, argname: str) -> str | None:
     """Padding is random, so the bytes of a frame are no name for a test: it would be another each time."""
     return argname if isinstance(val, bytes) else None
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The files that take longest go first: a worker that met one of them last would keep the others waiting."""
+    items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
 
 
 def pytest_asyncio_loop_factories(config: object, item: object) -> dict[str, Callable[[], Any]]:
