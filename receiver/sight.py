@@ -22,6 +22,7 @@ from receiver.measures import MOST_JUMPED
 from receiver.rehearing import Answered, Judged, Judging, Passed, rehear
 
 MOST_ACCOUNTS = 10_000  # that no book knows; what others say is counted without an account
+MOST_LACKING = 1000  # numbers of a count that may still come late
 MOST_NAMED = 1000  # connections of one account that are told apart, and hosts
 MOST_SILENCES = 200  # the longest of a path, that a picture shows
 HABIT, LEAST_HABIT = 3, 5  # a silence of so many times the usual interval stands out; so many intervals make one usual
@@ -164,37 +165,46 @@ class Step(NamedTuple):
 
 
 class Count:
-    """How the numbers of one count follow each other, by the desk's rules; what came late, by those of a proving."""
+    """How the numbers of one count follow each other, by the desk's rules; a missing one that comes yet is late."""
 
     def __init__(self) -> None:
         self.known = desk.Known()
         self.gaps = self.missing = self.restarts = self.reused = self.late = 0
         self.largest: Gap | None = None
+        self._lacking: OrderedDict[int, None] = OrderedDict()  # the last that are missing
 
     def take(self, frame: Frame, at: datetime, number: int) -> Step | None:
         """Take the next message of it; None where it is in order."""
         last, now = self.known.last, frame.sequence
         note = desk.sequence_note(frame, self.known)
-        if now is None or note is None or last is None:
-            self.known.last = now or last
-            return None
-        ahead = (now - last) % 9999
-        if note == "gap" and 9999 - ahead <= MOST_JUMPED:
+        if now is not None and note in ("gap", "restart") and now in self._lacking:
+            del self._lacking[now]
             self.late += 1
-            self.missing = max(self.missing - 1, 0)
+            self.missing -= 1
             return Step("late")
-        self.known.last = now
+        self.known.last = now or last
+        self._lacking.pop(now or 0, None)  # a whole round later
+        if now is None or note is None or last is None:
+            return None
         if note == "gap":
-            self.gaps += 1
-            self.missing += ahead - 1
-            if self.largest is None or ahead - 1 > self.largest.missing:
-                self.largest = Gap(ahead - 1, last, now, number, at)
-            return Step("gap", ahead - 1)
+            return self._gap(Gap((now - last) % 9999 - 1, last, now, number, at))
         if note == "restart":
             self.restarts += 1
+            self._lacking.clear()
             return Step("restart")
         self.reused += 1
         return Step("reused")
+
+    def _gap(self, gap: Gap) -> Step:
+        self.gaps += 1
+        self.missing += gap.missing
+        if self.largest is None or gap.missing > self.largest.missing:
+            self.largest = gap
+        for behind in range(min(gap.missing, MOST_JUMPED), 0, -1):
+            self._lacking[(gap.after - behind - 1) % 9999 + 1] = None
+        while len(self._lacking) > MOST_LACKING:
+            self._lacking.popitem(last=False)
+        return Step("gap", gap.missing)
 
     def to_json(self) -> dict[str, Any]:
         largest = self.largest

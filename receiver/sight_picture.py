@@ -129,7 +129,8 @@ class Drawing:
             self._mark(where, Mark(seen.at, Sign(seen.word), mark.words))
 
     def _poll(self, where: Where, at: datetime) -> None:
-        self.polls[where][self._bin(at)] += 1
+        place = self._bin(at)
+        self.polls[where][place] += 1
         if self.ticks is not None:
             self.ticks.append((where, at))
             if len(self.ticks) > MOST_MARKS:
@@ -147,7 +148,8 @@ class Drawing:
         self._waiting.clear()
 
     def _count(self, where: Where, mark: Mark, times: int) -> None:
-        self.cells[where][self._bin(mark.at), mark.sign] += times
+        place = self._bin(mark.at)  # first, since it may put other counters in the place of these
+        self.cells[where][place, mark.sign] += times
 
     def _bin(self, at: datetime) -> int:
         assert self.began is not None
@@ -390,12 +392,9 @@ def _row(where: Where, sight: Sight, rest: int) -> Row:
     if not mark:
         return Row("no account", legible(path), f"no account · {legible(path)}")
     account = sight.accounts[mark]
-    name = account.name or "not in the book"
-    return Row(
-        f"{account.number}  {name if len(name) <= 24 else name[:23] + '…'}",
-        legible(path),
-        f"{account.number} {name} · {legible(path)}",
-    )
+    label = f"{account.number}  {account.name or 'not in the book'}"
+    title = f"{account.number} {account.name or 'not in the book'} · {legible(path)}"
+    return Row(label if len(label) <= 28 else f"{label[:27]}…", legible(path), title)
 
 
 def _lay(row: Row, marks: Sequence[Mark], axis: Axis, binned: bool, bins: int, most: int) -> None:

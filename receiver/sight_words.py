@@ -162,7 +162,7 @@ def _answers(sight: Sight) -> Sheet:
         )
         rows.append([
             one.number,
-            differ or ("none" if compared else "–"),
+            differ or ("0" if compared else "–"),
             *(f"{one.answers[word]:,}" for word in WORDS),
             f"{one.unanswered:,}",
             *(took(one.delays.percentile(percent)) for percent in (50, 99)),

@@ -190,7 +190,8 @@ def _template() -> Template:
 
 @cache
 def house_style() -> str:
-    return (files("receiver.console") / "static" / "style.css").read_text("utf-8")  # the house has one look
+    """The style sheet of every page: the house has one look."""
+    return (files("receiver.console") / "static" / "style.css").read_text("utf-8")
 
 
 def _utc(moment: str) -> str:
