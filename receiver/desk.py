@@ -38,7 +38,7 @@ class Origin(NamedTuple):
 
 
 @dataclass(slots=True)
-class _Account:
+class Known:
     last: int | None = None
     recent: dict[Any, tuple[float, int | None]] = field(default_factory=dict)  # message → when first, which row
 
@@ -64,13 +64,13 @@ class OnTest:
 class Memory:
     """What is remembered between frames: sequences, recent messages, who is on test, and the state of clock and journal."""
 
-    accounts: dict[str, _Account] = field(default_factory=dict)  # by an account's mark, like the next
+    accounts: dict[str, Known] = field(default_factory=dict)  # by an account's mark, like the next
     on_test: dict[str, OnTest] = field(default_factory=dict)
     journal_failing: bool = False
     clock_doubtful: bool = False
 
-    def of(self, account: Account) -> _Account:
-        return self.accounts.setdefault(account.mark, _Account())
+    def of(self, account: Account) -> Known:
+        return self.accounts.setdefault(account.mark, Known())
 
     def tests(self, account: Account, now: datetime, signals: Sequence[Signal] = ()) -> bool:
         """Whether the account is on test, with all of these signals."""
@@ -224,7 +224,7 @@ def message_of(frame: Frame) -> Any:
     return frame.token, frame.sequence_sent, bare(frame.account_inside or frame.account or "0"), frame.data
 
 
-def _remember(decision: Decision, known: _Account, tick: float, row: int | None, policy: Policy) -> None:
+def _remember(decision: Decision, known: Known, tick: float, row: int | None, policy: Policy) -> None:
     frame, before = decision.frame, known.last
     message = message_of(frame)
     replaced = known.recent.pop(message, None)
@@ -244,7 +244,7 @@ def _remember(decision: Decision, known: _Account, tick: float, row: int | None,
     decision.forget = forget
 
 
-def sequence_note(frame: Frame, known: _Account) -> str | None:
+def sequence_note(frame: Frame, known: Known) -> str | None:
     """How a number follows the account's last one: in order (None), `reused`, `gap` or `restart`. Never an error."""
     last, now = known.last, frame.sequence
     if last is None or not now:

@@ -4,7 +4,9 @@ import typer
 
 from tools.lazily import lazily
 
-COMMANDS: dict[str, str] = {}
+COMMANDS: dict[str, str] = {
+    "show": "tools.capture_show:show",
+}
 ABOUT = """Recorded streams: bring them in, look at them, make them fit to keep, and hold the decoder to them.
 
 Example: farend capture show monday.capture --book fixtures/station.toml

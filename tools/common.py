@@ -9,7 +9,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal, NoReturn
 
@@ -225,6 +225,17 @@ def write_outputs(wanted: Iterable[tuple[Path | None, Callable[[], str]]]) -> No
             TALK.print(f"report: {path}", markup=False, soft_wrap=True)
     if failed:
         stop("\n".join(failed))
+
+
+def time_from(text: str | None, option: str) -> datetime | None:
+    """A time in ISO 8601, in UTC unless it says another zone."""
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        stop(f"{option} {text!r} is no time such as 2026-11-25T08:00 or 2026-11-25T08:00:00Z")
+    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC)
 
 
 def length_of(text: str, option: str) -> timedelta:

@@ -3,7 +3,6 @@
 import csv
 import sys
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -19,7 +18,7 @@ from receiver.overview import heard
 from receiver.supervision import span
 from tools import decode as explainer
 from tools import words
-from tools.common import JOURNAL, OUT, TALK, book_from, key_from, print_json, stop
+from tools.common import JOURNAL, OUT, TALK, book_from, key_from, print_json, stop, time_from
 
 Found = TypeVar("Found")
 
@@ -231,13 +230,8 @@ def _asked(ask: Callable[[], Found]) -> Found:
 
 
 def _time(text: str | None, option: str) -> str | None:
-    if text is None:
-        return None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        stop(f"{option} {text!r} is no time such as 2026-11-25T08:00 or 2026-11-25T08:00:00Z")
-    return millis((moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC))
+    moment = time_from(text, option)
+    return moment and millis(moment)
 
 
 def _flat(entry: dict[str, Any]) -> list[dict[str, Any]]:

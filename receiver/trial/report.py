@@ -164,7 +164,7 @@ def page(report: Report) -> str:
     groups = {group: [case for case in cases if case["group"] == group] for group in by_group(cases)}
     return _template().render(
         head=head, cases=cases, groups=groups, counts=by_group(cases), sentence=sentence(whole),
-        selection=selection(head), worth_knowing=worth_knowing(cases), embedded=head | {"cases": cases}, style=_style(),
+        selection=selection(head), worth_knowing=worth_knowing(cases), embedded=head | {"cases": cases}, style=house_style(),
     )  # fmt: skip
 
 
@@ -189,8 +189,9 @@ def _template() -> Template:
 
 
 @cache
-def _style() -> str:
-    return (files("receiver.console") / "static" / "style.css").read_text("utf-8")  # the house has one look
+def house_style() -> str:
+    """The style sheet of every page: the house has one look."""
+    return (files("receiver.console") / "static" / "style.css").read_text("utf-8")
 
 
 def _utc(moment: str) -> str:
