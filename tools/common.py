@@ -80,6 +80,16 @@ def followed(opened: Opened, doing: str) -> Iterator[Happening]:
         TALK.print(f"farend: {note}", markup=False, soft_wrap=True)
 
 
+def receiver_from(text: str | None) -> tuple[str | None, int] | None:
+    """`[HOST:]PORT` of the receiver whose traffic is among packets."""
+    if text is None:
+        return None
+    host, port = ("", text) if text.isdigit() else host_and_port(text, "--receiver")
+    if not 0 < int(port) < 65536:
+        stop(f"--receiver {text!r}: a port is between 1 and 65535")
+    return host or None, int(port)
+
+
 def judging_from(book: Book, unknown: Literal["duh", "ack", "silent"], on_test: Sequence[str] = ()) -> Judging:
     """By what a recording is judged, from the options; accounts that the book does not have cannot be on test."""
     for number in on_test:
