@@ -5,6 +5,7 @@ import typer
 from tools.lazily import lazily
 
 COMMANDS: dict[str, str] = {
+    "import": "tools.capture_import:import_",
     "show": "tools.capture_show:show",
 }
 ABOUT = """Recorded streams: bring them in, look at them, make them fit to keep, and hold the decoder to them.
