@@ -22,6 +22,7 @@ import errno
 import os
 import queue
 import threading
+from collections import OrderedDict
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -31,10 +32,11 @@ from typing import Any, Literal, NamedTuple, get_args
 
 import orjson
 
-from protocols.envelope import from_printable, printable
+from protocols.envelope import Piece, Reader, from_printable, printable
 
 What = Literal["open", "panel", "receiver", "panel-lost", "receiver-lost", "close"]
 WHATS = get_args(What)
+MOST_OPEN = 50_000  # connections that are followed at once: UDP peers never say that they are gone
 MOST_WAITING = 100_000  # happenings that wait for the disk before a slow one costs some of the capture
 
 
@@ -59,7 +61,8 @@ class Happening(NamedTuple):
 class Opened:
     """A recorded stream that is read as it is asked for: its happenings in the order of time, and what is to be said of it.
 
-    `notes` and `taken`, the bytes of the file's `size` that have been read, grow while `happenings` are taken.
+    `notes`, `unread`, how many parts could not be read, and `taken`, the bytes of the file's `size` that have been read,
+    grow while `happenings` are taken. `timed` is false from the first happening on whose time is not the recording's own.
     """
 
     note: str
@@ -67,6 +70,61 @@ class Opened:
     happenings: Iterator[Happening] = field(default_factory=lambda: iter(()))
     notes: list[str] = field(default_factory=list)
     taken: int = 0
+    unread: int = 0
+    timed: bool = True
+
+
+class Cut(NamedTuple):
+    """A piece of what one side sent, and when its last byte came."""
+
+    at: datetime
+    connection: str
+    side: Literal["panel", "receiver"]
+    piece: Piece
+
+
+class Cutter:
+    """Happenings in, the pieces of each side of each connection out; what ends the recording in mid-frame with `end`."""
+
+    def __init__(self) -> None:
+        self._open: OrderedDict[str, tuple[Reader, Reader, bool]] = OrderedDict()
+        self._now = datetime.min.replace(tzinfo=UTC)
+
+    def take(self, one: Happening) -> Iterator[Cut]:
+        self._now = one.at
+        if one.what == "close" or (one.what == "open" and one.line != "udp"):
+            yield from self._end(one.connection)
+        if one.what == "close":
+            return
+        if one.connection not in self._open:
+            datagrams = one.line == "udp" or one.connection.startswith("udp-")
+            self._open[one.connection] = Reader(), Reader(), datagrams
+            if len(self._open) > MOST_OPEN:
+                yield from self._end(next(iter(self._open)))
+        self._open.move_to_end(one.connection)
+        panel, receiver, datagrams = self._open[one.connection]
+        if one.what == "open":
+            return
+        side: Literal["panel", "receiver"] = "panel" if one.what in ("panel", "panel-lost") else "receiver"
+        reader = panel if side == "panel" else receiver
+        pieces = reader.feed(one.data)
+        if datagrams or one.what.endswith("-lost"):
+            pieces += reader.close()
+        for piece in pieces:
+            yield Cut(one.at, one.connection, side, piece)
+
+    def end(self) -> Iterator[Cut]:
+        for name in list(self._open):
+            yield from self._end(name)
+
+    def _end(self, name: str) -> Iterator[Cut]:
+        if name not in self._open:
+            return
+        panel, receiver, _ = self._open.pop(name)
+        for piece in panel.close():
+            yield Cut(self._now, name, "panel", piece)
+        for piece in receiver.close():
+            yield Cut(self._now, name, "receiver", piece)
 
 
 def when(moment: datetime) -> str:
@@ -124,6 +182,7 @@ def _happenings(path: Path, found: Opened) -> Iterator[Happening]:
                 yield _happening(orjson.loads(line))
             except (ValueError, KeyError, TypeError, AttributeError) as error:
                 if not line.endswith(b"\n"):
+                    found.unread += 1
                     found.notes.append(f"{path}: line {number} was cut off in mid-write and is left out")
                     return
                 reason = f"{error.args[0]!r} is missing" if isinstance(error, KeyError) else str(error)

@@ -16,12 +16,11 @@ from protocols.exchange import Heard, belongs
 from protocols.values import Frame
 from receiver import desk
 from receiver.book import Book
-from receiver.capture import Happening
+from receiver.capture import MOST_OPEN, Happening
 from receiver.desk import Decision, Memory, OnTest, Origin, Policy
 
 MOST_OUTSTANDING = 1000  # messages of one connection whose answer is waited for
 SHORTEST_WAIT = 5.0  # seconds that a panel waits at least before it says a message again (from memory of DC-09)
-MOST_OPEN = 50_000  # connections that are remembered at once: UDP peers never say that they are gone
 _ALWAYS = datetime.max.replace(tzinfo=UTC)
 
 

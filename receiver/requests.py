@@ -14,7 +14,7 @@ import os
 import re
 import tempfile
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
@@ -238,13 +238,16 @@ def locked(folder: Path) -> Iterator[None]:
         os.close(handle)
 
 
-def write_whole(path: Path, data: bytes, mode: int = 0o600) -> None:
-    """Write a file so that whoever looks, even after a crash, finds the old one or the new one whole."""
+def write_whole(path: Path, data: bytes | Iterable[bytes], mode: int = 0o600) -> None:
+    """Write a file so that whoever looks, even after a crash, finds the old one or the new one whole.
+
+    What comes in parts is written as it comes; where it breaks off, the old one stays.
+    """
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as stream:
             os.fchmod(stream.fileno(), mode)
-            stream.write(data)
+            stream.writelines((data,) if isinstance(data, bytes) else data)
             stream.flush()
             os.fsync(stream.fileno())
         os.replace(name, path)  # noqa: PTH105

@@ -5,6 +5,7 @@ import typer
 from tools.lazily import lazily
 
 COMMANDS = {
+    "import": "tools.capture_import:import_",
     "show": "tools.capture_show:show",
     "expect": "tools.capture_expect:expect",
     "verify": "tools.capture_verify:verify",

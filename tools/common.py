@@ -64,7 +64,7 @@ def followed(opened: Opened, doing: str) -> Iterator[Happening]:
 
     At the end its notes are told.
     """
-    bar = Progress(*Progress.get_default_columns(), console=TALK, transient=True)
+    bar = Progress(*Progress.get_default_columns(), console=TALK, transient=True, disable=not TALK.is_terminal)
     with bar:
         task = bar.add_task(doing, total=opened.size, visible=opened.size > LONG and TALK.is_terminal)
         try:
@@ -223,18 +223,33 @@ def write_outputs(wanted: Iterable[tuple[Path | None, Callable[[], str]]]) -> No
     for path, text in wanted:
         if path is None:
             continue
-        data, where = text().encode(), _place(path)
         try:
-            if where.exists() and not where.is_file():
-                where.write_bytes(data)  # a pipe, or a device: nothing to be put in its place
-            else:
-                write_whole(where, data, where.stat().st_mode & 0o777 if where.exists() else 0o644)
+            _put(path, text().encode(), 0o644)
         except OSError as error:
             failed.append(f"{path} cannot be written: {error.strerror}")
         else:
             TALK.print(f"report: {path}", markup=False, soft_wrap=True)
     if failed:
         stop("\n".join(failed))
+
+
+def write_capture(path: Path, lines: Iterable[bytes]) -> None:
+    """Write a capture as its lines come, whole, or leave what was there. Its owner alone may read a new one."""
+    try:
+        _put(path, lines, 0o600)
+    except OSError as error:
+        stop(
+            f"{path} cannot be written: {error.strerror}; {'what was there is left' if path.exists() else 'nothing is'}"
+        )
+
+
+def _put(path: Path, data: bytes | Iterable[bytes], mode: int) -> None:
+    where = _place(path)
+    if where.exists() and not where.is_file():
+        with where.open("wb") as file:  # a pipe, or a device: nothing to be put in its place
+            file.writelines((data,) if isinstance(data, bytes) else data)
+    else:
+        write_whole(where, data, where.stat().st_mode & 0o777 if where.exists() else mode)
 
 
 def time_from(text: str | None, option: str) -> datetime | None:

@@ -2,9 +2,10 @@
 
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
-from typing import Annotated, BinaryIO
+from typing import Annotated, BinaryIO, NamedTuple
 
 import orjson
 import typer
@@ -15,19 +16,35 @@ from rich.text import Text
 from protocols.dc09 import decode as decode_frame
 from protocols.envelope import Piece, Reader, from_printable, printable
 from protocols.explain import Part, explain
-from protocols.seal import Key
 from protocols.values import Frame
 from receiver import ruler, words
 from receiver.book import Book
-from receiver.desk import Origin, names
-from tools.common import OUT, TALK, book_from, key_from, stop
+from receiver.capture import Cut, Cutter, Opened
+from receiver.desk import Origin, millis, names
+from receiver.shapes import STDIN, Shape, shape_of
+from tools.common import OUT, TALK, book_from, followed, key_from, recording, stop
 
 CHUNK = 1 << 20
 
 
+class Where(NamedTuple):
+    """Where a piece stood in a recording; nowhere, if it came from none."""
+
+    at: datetime | None = None
+    connection: str | None = None
+    side: str | None = None
+
+
+NOWHERE = Where()
+
+
 def decode(
     files: Annotated[
-        list[Path] | None, typer.Argument(metavar="FILE…", help="Files of frames; without any, stdin.")
+        list[Path] | None,
+        typer.Argument(
+            metavar="FILE…",
+            help="Recordings of any shape, - for one on stdin, or files of frames; without any, frames on stdin.",
+        ),
     ] = None,
     as_hex: Annotated[bool, typer.Option("--hex", help="The input is hex digits, two a byte.")] = False,
     as_text: Annotated[
@@ -50,15 +67,17 @@ def decode(
         stop("say one of --hex and --text")
     secret, accounts = key_from(key), book_from(book)
     for path in files or ():
-        if not path.is_file():
+        if path != STDIN and (not path.exists() or path.is_dir()):
             stop(f"{path}: there is no such file" if not path.exists() else f"{path} is no file")
+    keys = secret or accounts.key_for
     wrong, number = False, 0
-    for number, frame in enumerate(_frames(files or [], as_hex, as_text, secret, accounts), 1):
+    for number, (piece, where) in enumerate(_pieces(files or [], as_hex, as_text), 1):
+        frame = decode_frame(piece, keys)
         wrong = wrong or bool(frame.problems)
         if as_json:
-            sys.stdout.buffer.write(orjson.dumps(_object(frame, accounts)) + b"\n")
+            sys.stdout.buffer.write(orjson.dumps(_object(frame, where, accounts)) + b"\n")
         else:
-            show(frame, number, accounts)
+            show(frame, number, where, accounts)
     if number == 0:
         TALK.print("nothing came: there was not a byte to decode")
     elif not as_json:
@@ -67,19 +86,50 @@ def decode(
     raise typer.Exit(1 if wrong else 0)
 
 
-def _frames(files: list[Path], as_hex: bool, as_text: bool, key: Key | None, accounts: Book) -> Iterator[Frame]:
-    for piece in _pieces(files, as_hex, as_text):
-        yield decode_frame(piece, key or accounts.key_for)
+def _pieces(files: list[Path], as_hex: bool, as_text: bool) -> Iterator[tuple[Piece, Where]]:
+    """Every piece, and where it stood. Frames as they are, and what is no recording, are read without more ado."""
+    if as_hex or as_text or not files:
+        yield from ((piece, NOWHERE) for piece in _plain(files or [None], as_hex, as_text))
+        return
+    for path in files:
+        if path != STDIN and path.is_file() and _shape(path) in ("frames", None):
+            yield from ((piece, NOWHERE) for piece in _plain([path], as_hex, as_text))
+        else:
+            yield from _recorded(recording(path))
 
 
-def _pieces(files: list[Path], as_hex: bool, as_text: bool) -> Iterator[Piece]:
-    total = sum(path.stat().st_size for path in files)
+def _shape(path: Path) -> Shape | None:
+    try:
+        return shape_of(path)
+    except OSError as error:
+        stop(f"{path}: {error.strerror}")
+
+
+def _recorded(opened: Opened) -> Iterator[tuple[Piece, Where]]:
+    cutter = Cutter()
+    missing = 0
+
+    def cuts() -> Iterator[Cut]:
+        nonlocal missing
+        for happening in followed(opened, "reading"):
+            missing += happening.size
+            yield from cutter.take(happening)
+        yield from cutter.end()
+
+    for cut in cuts():
+        yield cut.piece, Where(cut.at if opened.timed else None, cut.connection, cut.side)
+    if missing:
+        TALK.print(f"farend: the recording lacks {missing} bytes of what passed")
+
+
+def _plain(files: Sequence[Path | None], as_hex: bool, as_text: bool) -> Iterator[Piece]:
+    total = sum(path.stat().st_size for path in files if path)
     progress = Progress(*Progress.get_default_columns(), TransferSpeedColumn(), console=TALK, transient=True)
     with progress:
         task = progress.add_task("reading", total=total, visible=total > 50 * CHUNK and TALK.is_terminal)
-        for path in files or [None]:
+        for path in files:
             try:
-                with path.open("rb") if path else sys.stdin.buffer as source:
+                with path.open("rb") if path and path != STDIN else sys.stdin.buffer as source:
                     for chunk, piece in _read(source, str(path or "stdin"), as_hex, as_text):
                         progress.advance(task, chunk)
                         if piece:
@@ -130,20 +180,23 @@ def _unhex(text: bytes, name: str) -> bytes:
     return bytes.fromhex(digits.decode())
 
 
-def _object(frame: Frame, accounts: Book) -> dict[str, object]:
-    found = frame.to_json()
+def _object(frame: Frame, where: Where, accounts: Book) -> dict[str, object]:
+    found = frame.to_json() | {
+        "at": where.at and millis(where.at), "connection": where.connection, "side": where.side,
+    }  # fmt: skip
     if accounts.accounts:
         names(found, frame, accounts.find(frame.receiver, frame.prefix, frame.account), Origin("", 0, "", ""))
     return found
 
 
-def show(frame: Frame, number: int, accounts: Book) -> None:
+def show(frame: Frame, number: int, where: Where, accounts: Book) -> None:
     """Print one frame for a person."""
     state = "clean" if not frame.problems else ", ".join(dict.fromkeys(problem.rule for problem in frame.problems))
-    OUT.rule(
-        f"frame {number} · {frame.size} bytes · {state}" if frame.kind != "noise" else f"noise · {frame.size} bytes",
-        align="left",
-    )
+    noise = frame.kind == "noise"
+    title = ["noise" if noise else f"frame {number}", f"{frame.size} bytes", *([] if noise else [state])]
+    if where.connection:
+        title[1:1] = [*([f"{where.at:%H:%M:%S.%f}"[:-3]] if where.at else []), f"{where.connection} {where.side}"]
+    OUT.rule(Text(" · ".join(title)), align="left")
     found = explain(frame)
     if found.parts:
         _ruler(frame.raw, found.parts)
