@@ -86,13 +86,15 @@ _Message = TypeVar("_Message")
 
 def rehear(happenings: Iterable[Happening], judging: Judging = Judging()) -> Iterator[Passed]:
     """Everything that passed, in the order of the recording. What ends the recording in mid-frame comes last."""
-    hearing = _Rehearing(judging)
+    hearing = Rehearing(judging)
     for happening in happenings:
         yield from hearing.take(happening)
     yield from hearing.end()
 
 
-class _Rehearing:
+class Rehearing:
+    """`rehear` a happening at a time, for whoever does more with each."""
+
     def __init__(self, judging: Judging) -> None:
         self._judging, self._memory = judging, judging.memory()
         self._open: OrderedDict[str, _Connection] = OrderedDict()
