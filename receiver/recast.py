@@ -106,7 +106,8 @@ def recast(
         return Recast(frame)
     raw = _wrapped(envelope, _text(new).encode("latin-1"), frame.raw)
     made = decode(raw, changes.key_after) if raw else None
-    if made is None or [problem.rule for problem in made.problems] != [problem.rule for problem in frame.problems]:
+    before = decode(frame.raw, changes.book.key_for)  # without what a desk has found in it since
+    if made is None or [problem.rule for problem in made.problems] != [problem.rule for problem in before.problems]:
         return Recast(frame, "changed, it would be wrong in another way than it was, or too long")
     return Recast(made)
 

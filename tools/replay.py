@@ -2,6 +2,7 @@
 
 import asyncio
 import itertools
+import os
 import re
 import sys
 import time
@@ -35,7 +36,6 @@ from tools.common import (
     check_trust,
     followed,
     judging_from,
-    print_json,
     recording,
     stop,
     target,
@@ -138,20 +138,26 @@ def replay(
             yield script.steps(followed(opened, "replaying", always=pace != "max"))
 
     failed: Mapping[str, int] = {}
-    if to is None:
 
-        def show(entry: dict[str, Any]) -> None:
+    def show(entry: dict[str, Any]) -> None:
+        try:
             if as_json:
                 sys.stdout.buffer.write(orjson.dumps(entry) + b"\n")
+                if to is not None:
+                    sys.stdout.buffer.flush()
             else:
                 words.show(OUT, entry)
+        except BrokenPipeError:  # whoever read it has seen enough
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise KeyboardInterrupt from None
 
+    if to is None:
         heard_anew = renewal if changed or other or loop != 1 else None
         desk = IntoDesk(Judging(other or judging.book, judging.policy), comparison, heard_anew, show, _Waiting(pace))
         early = _until_stopped(comparison, lambda: deque(map(desk.play, rounds()), 0))
     else:
         if as_json:
-            comparison.settled = lambda message, differs: print_json(_line(message, differs))
+            comparison.settled = lambda message, differs: show(_line(message, differs))
         with _recorder(record, capture) as recorder:
             player = Player(
                 host, port, comparison, renewal, changes.key_after,
