@@ -344,7 +344,7 @@ def _report(comparison: Comparison, console: Console) -> None:
         return
     groups = sorted(comparison.groups.values(), key=lambda group: -group.count)
     for group in groups[:MOST_SHOWN]:
-        numbers = ", ".join(map(str, group.numbers)) + (" …" if group.count > len(group.numbers) else "")
+        numbers = ", ".join(map(str, sorted(group.numbers))) + (" …" if group.count > len(group.numbers) else "")
         where = f": frame{'s' * (group.count != 1)} {numbers}" if group.numbers else ""
         times = f", {group.count} times" if group.count > 1 else ""
         console.print(f"✗ {legible(group.sentence)}{times}{where}", markup=False, soft_wrap=True)
