@@ -374,6 +374,7 @@ class Player:
             if line.kind == "udp":
                 peers = [one for one in self._lines.values() if one.kind == "udp"]
                 if len(peers) > MOST_PEERS:
+                    peers[0].pauses = True
                     await self._end(peers[0])
         self._lines.move_to_end(step.conversation)
         if step.what == "close":
@@ -426,6 +427,7 @@ class _Line:
         self.ready, self._news = asyncio.Event(), asyncio.Event()
         self._reader = Reader()
         self._over = False  # the receiver has closed it
+        self.pauses = False  # its socket goes, but the peer may speak again
         self._fault = ""
         self._write: Callable[[bytes], None]
         self._drain: Callable[[], Awaitable[None]] | None = None
@@ -450,7 +452,7 @@ class _Line:
             whole = True
         finally:
             await self._close()
-            if whole:
+            if whole and not self.pauses:
                 self.player.comparison.end(self.conversation)
 
     async def _play(self) -> None:

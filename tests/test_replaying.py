@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from protocols.dc09 import build, decode, write_stamp
 from protocols.envelope import Reader
-from receiver import capture
+from receiver import capture, replaying
 from receiver.book import parse
 from receiver.capture import Happening, Recorder
 from receiver.compared import Comparison, Message
@@ -425,6 +425,47 @@ async def test_a_slice_and_an_account_are_played_with_the_numbers_of_the_whole()
     async with receiver(lambda frame, writer: writer.write(echo(frame))) as told:
         assert (await play(recorded, told.port, wanted=none)).messages == []
     assert told.heard == []
+
+
+async def test_noise_of_any_length_goes_through_whole_where_frames_are_changed() -> None:
+    came = bytearray()
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while data := await reader.read(65536):
+            came.extend(data)
+        writer.close()
+
+    server = await asyncio.start_server(serve, HOST, 0)
+    noise = [(0.0, "tcp-1", "panel", b"%05d" % n * 6000) for n in range(7)]
+    end = (0.1, "tcp-1", "panel", b"x" + alarm(1))
+    await play(happenings(*noise, end), server.sockets[0].getsockname()[1], changes=RENEWED, wait=0.1)
+    server.close()
+    assert bytes(came) == b"".join(data for *_, data in noise) + b"x" + alarm(1, "77001").replace(b"#4471|", b"#77001|")
+
+
+async def test_of_very_many_udp_peers_the_longest_silent_gives_up_its_socket(
+    open_bench: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(replaying, "MOST_PEERS", 2)
+    bench = open_bench("udp")
+    names = [f"udp-192.0.2.7:{n}" for n in (1, 2, 3, 4, 2, 4)]
+    recorded = happenings(*(one for n, name in enumerate(names, 1) for one in asked(n, name=name)))
+    played = await play(sorted(recorded, key=lambda one: one.at), bench.ports["udp"][1], pace="answered", wait=1.0)
+    assert (played.differences, played.failed, len(played.messages)) == ({}, {}, 6)
+    peers = [(await bench.entry())["peer"] for _ in names]
+    assert peers[3] == peers[5]  # one that was heard a moment ago has its socket still
+    assert peers[1] != peers[4]
+
+
+async def test_sealed_answers_without_a_key_are_known_by_their_echo_and_wait_for_nothing(
+    open_bench: Callable[..., Any],
+) -> None:
+    bench = open_bench("tcp")
+    fresh = [sealed(f'"*SIA-DCS"{n:04d}L0#8C20', f"#8C20|Nri1/FA3]{write_stamp(datetime.now(UTC))}") for n in (1, 2)]
+    old = sealed('"*SIA-DCS"0003L0#8C20', f"#8C20|Nri1/FA3]{write_stamp(THEN)}")
+    recorded = happenings(*((n, "tcp-1", "panel", frame) for n, frame in enumerate((*fresh, old))))
+    played = await play(recorded, bench.ports["tcp"][1], changes=Changes(), wait=5.0)
+    assert [message.now and message.now.word for message, _ in played.messages] == ["ACK", "ACK", "NAK"]
 
 
 # On a real bench
