@@ -18,7 +18,7 @@ from protocols.dc09 import bare, decode
 from protocols.envelope import Piece, Reader, read_all
 from protocols.values import Frame
 from receiver import desk
-from receiver.capture import Happening, Recorder, What
+from receiver.capture import MOST_OPEN, Happening, Recorder, What
 from receiver.compared import Comparison, Message, nearest, reply_from, reply_of
 from receiver.outgoing import reason
 from receiver.recast import Changes, Numbering, recast
