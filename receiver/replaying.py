@@ -23,7 +23,6 @@ from receiver.compared import Comparison, Message, nearest, reply_from, reply_of
 from receiver.outgoing import reason
 from receiver.recast import Changes, Numbering, recast
 from receiver.rehearing import (
-    MOST_OPEN,
     MOST_OUTSTANDING,
     Answered,
     Judged,
