@@ -38,16 +38,16 @@ LONGEST_REPEAT = 1 << 24  # bytes that a `*` of a hex dump may stand for
 HEAD = re.compile(rb'\n(?=[0-9A-Fa-f]{8}"|[\x00-\xff]{2}0[0-9A-Fa-f]{3}")')
 LF_WRITTEN, CR_WRITTEN = re.compile(rb"<(?:LF|lf)>|\xe2\x90\x8a"), re.compile(rb"<(?:CR|cr)>|\xe2\x90\x8d")
 _TOKEN = re.compile(rb'"\*?(%s|[A-Z]{3}-[A-Z]{3})"' % "|".join(TOKENS).encode())
-FRAME_ON_LINE = re.compile(
+_LF_OR_HEAD = re.compile(
     rb"""
       (?<! [^\s"'=(\[|>] ) \\n (?= [0-9A-Fa-f"\\] )
     | <(?:LF|lf)> | \xe2\x90\x8a
     | (?<! [0-9A-Za-z] ) [0-9A-Fa-f]{8} (?= " )
-    | [^\s"]{0,8} (?= "\*?(?:%s|[A-Z]{3}-[A-Z]{3})"[0-9RL\#] )
-    """
-    % "|".join(TOKENS).encode(),
+    """,
     re.X,
 )
+_TOKEN_ON_LINE = re.compile(rb'"\*?(?:%s|[A-Z]{3}-[A-Z]{3})"[0-9RL#]' % "|".join(TOKENS).encode())
+_DAMAGED_HEAD = re.compile(rb'[^\s"]{0,8}\Z')
 _ESCAPE = re.compile(rb"\\(?:x([0-9A-Fa-f]{2})|([nr\\]))")
 _PLAIN = {b"n": b"\n", b"r": b"\r", b"\\": b"\\"}
 _LAST = re.compile(rb"\](?:%s)?\Z" % STAMP.pattern.encode())
@@ -109,6 +109,17 @@ def looks_dumped(text: bytes) -> bool:
     return False
 
 
+def frame_begins(text: bytes) -> int:
+    """Where the first frame begins that stands in text, or -1. Before a token that is known its head may be damaged."""
+    begun = _LF_OR_HEAD.search(text)
+    token = _TOKEN_ON_LINE.search(text, 0, begun.start() if begun else len(text))
+    if token:
+        before = max(token.start() - 8, 0)
+        damaged = _DAMAGED_HEAD.search(text[before : token.start()])
+        return before + damaged.start() if damaged else token.start()
+    return begun.start() if begun else -1
+
+
 def _opened(
     path: Path,
     began: datetime | None,
@@ -116,12 +127,12 @@ def _opened(
     unit: str,
     read: Callable[[BinaryIO, "_Reading"], Iterator[Happening]],
 ) -> Opened:
-    file = path.open("rb")
-    found = Opened(note, os.fstat(file.fileno()).st_size)
+    with path.open("rb") as file:
+        found = Opened(note, os.fstat(file.fileno()).st_size)
     reading = _Reading(found, path, unit, began)
 
     def happenings() -> Iterator[Happening]:
-        with file:
+        with path.open("rb") as file:
             yield from read(file, reading)
         found.notes += reading.remarks()
 
@@ -297,13 +308,13 @@ def _lines(file: BinaryIO, reading: _Reading) -> Iterator[Happening]:
         if line.startswith(b'{"'):
             yield from _json_line(line, reading)
             continue
-        match = FRAME_ON_LINE.search(line)
-        if not match:
+        begin = frame_begins(line)
+        if begin < 0:
             if line.strip():
                 reading.remark("lines without a frame, left out")
             continue
-        front = _front(line[: match.start()].decode(errors="replace"), reading)
-        for piece in _on_line(line[match.start() :]):
+        front = _front(line[:begin].decode(errors="replace"), reading)
+        for piece in _on_line(line[begin:]):
             yield from reading.piece(piece, front)
 
 
@@ -433,9 +444,10 @@ class _Dump:
         self._cut, self._front = _Cut(), _Front()
         self._waiting = bytearray()  # bytes of the packet that have not been cut yet
         self._begun: tuple[bytes, int] | None = None  # the offset of the line before, as it is written and as a number
-        self._line = b""
+        self._line = self._text = b""  # its bytes, and what was read behind the offset
         self._width = 0
         self._repeats = False
+        self._fits = False  # whether an offset has been what it should be in hex
         self._filled = False
         self._half = b""  # a digit whose other half stands on the next line
 
@@ -470,7 +482,9 @@ class _Dump:
             self._reading.unread("packets that end with half a byte, which is left out")
             self._half = b""
         if self._begun:
-            line = self._line[: self._width] if self._width else self._line
+            line = self._line[: self._width]
+            if not self._width or not self._shows(line):
+                line = self._line
             self._begun, self._line, self._width, self._repeats = None, b"", 0, False
             yield from self._add(line)
         yield from self._flush()
@@ -486,15 +500,17 @@ class _Dump:
             yield from self._line_before(text, at)
         found = _DUMP_BYTES.match(rest)
         assert found
-        self._line = bytes.fromhex(found[0].decode())
+        self._line, self._text = bytes.fromhex(found[0].decode()), rest
         self._begun = text, at
 
     def _line_before(self, text: bytes, at: int) -> Iterator[Happening]:
         """Give the line before, now that it is known where the next one begins."""
         assert self._begun
         due, line = at - self._begun[1], self._line
-        if not self._repeats and due != len(line) and _octal(text) - _octal(self._begun[0]) == len(line):
-            raise self._refused("its offsets are octal; write it with `od -A x -t x1`")
+        self._fits = self._fits or due == len(line)
+        for base, what in () if self._fits or self._repeats or not line else ((8, "octal"), (10, "decimal")):
+            if _number(text, base) - _number(self._begun[0], base) == len(line):
+                raise self._refused(f"its offsets are {what}; write it with `od -A x -t x1`")
         if self._repeats and line and 0 < due <= LONGEST_REPEAT:
             yield from self._add((line * (due // len(line) + 1))[:due])
         elif due < 0:
@@ -502,6 +518,8 @@ class _Dump:
             yield from self.end_packet()
         else:
             yield from self._add(line[:due])
+            if due < len(line) and not self._shows(line[:due]):
+                self._reading.unread("lines with more bytes than the next offset says, which are left out")
             if due > len(line):
                 self._reading.unread("offsets before which bytes are missing")
                 yield from self._flush()
@@ -509,6 +527,10 @@ class _Dump:
                 yield from self._reading.piece(b"", self._front, due - len(line))
         self._width = max(self._width, len(line[: max(due, 0)]))
         self._repeats = False
+
+    def _shows(self, line: bytes) -> bool:
+        """Whether the line ends with its bytes as text, which then may look like further bytes."""
+        return self._text.rstrip().endswith(bytes(byte if 32 <= byte < 127 else 46 for byte in line).rstrip())
 
     def _add(self, data: bytes) -> Iterator[Happening]:
         self._waiting += data
@@ -529,6 +551,9 @@ class _Dump:
         return CaptureError(f"{self._reading.path}: line {self._reading.place}: {why}")
 
 
-def _octal(digits: bytes) -> int:
-    """A number as octal digits say it; what is none is nowhere."""
-    return int(digits, 8) if re.fullmatch(rb"[0-7]+", digits) else -1
+def _number(digits: bytes, base: int) -> int:
+    """A number as digits of this base say it; what is none is nowhere."""
+    try:
+        return int(digits, base)
+    except ValueError:
+        return -1

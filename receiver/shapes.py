@@ -58,7 +58,7 @@ def shape_of(path: Path) -> Shape | None:
         return "hex"
     if _WHOLE_FRAME.search(head) and not (text and head[:1] != b"\n" and last == b"\n"):
         return "frames"
-    if text and (frame_logs.FRAME_ON_LINE.search(head) or _OUR_JSON.search(head)):
+    if text and (frame_logs.frame_begins(head) >= 0 or _OUR_JSON.search(head)):
         return "log"
     return "frames" if frame_logs.HEAD.search(head) else None
 
