@@ -7,6 +7,7 @@
     redis     redis-server that flushes each SET to the same disk before it answers, driven by redis-benchmark
     disk      how often this disk flushes 200 bytes
     decode    `farend decode --json` over a file
+    captures  packets of so many frames brought in, written down as a golden file, and held to it; a tenth of them beside it
     load      `farend trial load` against the echo, faster and faster: what the load's client can offer, answers checked
     supervision    what it takes to know of a million paths which are overdue, on a simulated clock
 
@@ -25,6 +26,7 @@ import shutil
 import signal
 import socket
 import sqlite3
+import struct
 import subprocess
 import sys
 import tempfile
@@ -51,13 +53,14 @@ from receiver.trial.load_driver import raise_open_files
 ROOT = Path(__file__).resolve().parent.parent
 HOST = "127.0.0.1"
 CONTENDERS = ("echo", "bench", "durable", "watched", "redis")
-NAMES = (*CONTENDERS, "disk", "decode", "load", "supervision")
+NAMES = (*CONTENDERS, "disk", "decode", "captures", "load", "supervision")
 ACCOUNTS = 1000
 WARM_SECONDS = 0.3  # of load before the clock runs
 LONGEST = 30.0  # seconds a contender; a stamp made at the start still passes at the end
 PATIENCE = 10.0  # seconds for a server to come up, or for the last answers
 POLL_SECONDS = 180  # that supervised paths promise, with a quarter of it as tolerance
 SIMULATED_SECONDS = 780  # whoever polls for the last time in the third round is due within it
+CAPTURED = 500  # messages a second in the packets that are brought in
 LOOK_SECONDS = 0.25  # as the bench looks
 LOADS = (1_000, 5_000, 10_000, 20_000, 30_000, 40_000, 60_000)  # messages a second; the last are beyond the echo
 PAGES = 2  # that are open in a browser, as it were, while a contender is watched
@@ -71,13 +74,13 @@ Message = tuple[bytes, bytes]  # a frame, and the ACK that is due
 # What is sent
 
 
-def messages(number: int) -> Iterator[Message]:
+def messages(number: int, stamp: Callable[[], str] | None = None) -> Iterator[Message]:
     """The messages of one account, without end and without a repeat: when the sequence starts again, the user is another."""
     account = f"{0x100000 + number:06X}"
-    stamp = write_stamp(datetime.now(UTC))
+    now = write_stamp(datetime.now(UTC))
     for one in count():
         head = f"{one % 9999 + 1:04d}R1L0#{account}["
-        body = f'"ADM-CID"{head}#{account}|1401 01 {one // 9999 % 999 + 1:03d}]{stamp}'
+        body = f'"ADM-CID"{head}#{account}|1401 01 {one // 9999 % 999 + 1:03d}]{stamp() if stamp else now}'
         yield framed(body.encode()), framed(f'"ACK"{head}]'.encode())
 
 
@@ -380,26 +383,75 @@ def measure_decode(frames: int, disk: Path) -> dict[str, Any]:
             sources = [messages(number) for number in range(ACCOUNTS)]
             for number in range(frames):
                 file.write(next(sources[number % ACCOUNTS])[0])
-        began, memory, until = time.monotonic(), 0, time.monotonic() + 60 + frames / 1000
-        process = subprocess.Popen(
-            [*python("tools.farend"), "decode", "--json", str(path)],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            env=environment(),
-        )
-        try:
-            while process.poll() is None:
-                memory = max(memory, peak_memory(process.pid))
-                if time.monotonic() > until:
-                    raise Failed("decode took too long")
-                time.sleep(0.02)
-        finally:
-            process.kill()
-            process.wait()
-        took = time.monotonic() - began
-        if process.returncode:
-            raise Failed(f"decode ended with {process.returncode}")
+        took, memory = alone(["decode", "--json", str(path)], 60 + frames / 1000)
     return {"what": "decode", "frames": frames, "per_second": frames / took, "peak_rss_mb": memory / 1024}
+
+
+def alone(command: list[str], seconds: float) -> tuple[float, float]:
+    """Run `farend` once, for so long at most: how long it took with its start, and the most memory it held, in KB."""
+    began, memory = time.monotonic(), 0
+    process = subprocess.Popen(
+        [*python("tools.farend"), *command],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env=environment(),
+    )
+    try:
+        while process.poll() is None:
+            memory = max(memory, peak_memory(process.pid))
+            if time.monotonic() > began + seconds:
+                raise Failed(f"{command[0]} took too long")
+            time.sleep(0.02)
+    finally:
+        process.kill()
+        process.wait()
+    if process.returncode:
+        raise Failed(f"{' '.join(command[:2])} ended with {process.returncode}")
+    return time.monotonic() - began, memory
+
+
+def measure_captures(frames: int, disk: Path) -> dict[str, Any]:
+    """Packets of so many frames, half messages and half answers, through `capture import`, `expect` and `verify`."""
+    steps: dict[str, Any] = {}
+    with tempfile.TemporaryDirectory(dir=disk) as name:
+        folder = Path(name)
+        write_packets(folder / "x.pcap", frames)
+        write_book(folder / "book.toml")
+        for step, command in (
+            ("import", ["import", str(folder / "x.pcap"), "--capture", str(folder / "x.capture")]),
+            ("expect", ["expect", str(folder / "x.capture"), "--book", str(folder / "book.toml")]),
+            ("verify", ["verify", str(folder / "x.capture")]),
+        ):
+            took, memory = alone(["capture", *command], 60 + frames / 1000)
+            steps[step] = {"seconds": took, "per_second": frames / took, "peak_rss_mb": memory / 1024}
+    return {"what": "captures", "frames": frames, "steps": steps}
+
+
+def write_packets(path: Path, frames: int) -> None:
+    """A pcap of raw IPv4: a TCP connection an account, `CAPTURED` messages a second in all, each answered at once."""
+    began, number = int(time.time()), 0
+    sources = [
+        messages(one, lambda: write_stamp(datetime.fromtimestamp(began + number // CAPTURED, UTC)))
+        for one in range(ACCOUNTS)
+    ]
+    places = [[1, 1] for _ in range(ACCOUNTS)]
+    with path.open("wb") as file:
+        file.write(struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 101))
+        for number in range(frames // 2):
+            which = number % ACCOUNTS
+            place, port = places[which], 20_000 + which
+            for end, data in enumerate(next(sources[which])):
+                ports = (port, 12009) if end == 0 else (12009, port)
+                hosts = b"\xc0\x00\x02\x07\xc6\x33\x64\x01" if end == 0 else b"\xc6\x33\x64\x01\xc0\x00\x02\x07"
+                segment = struct.pack(">HHIIBBHHH", *ports, place[end], place[1 - end], 0x50, 16, 8192, 0, 0) + data
+                packet = struct.pack(">BBHHHBBH", 0x45, 0, 20 + len(segment), 0, 0, 64, 6, 0) + hosts + segment
+                moment = number * 10 // (frames // 100_000 + 1)
+                file.write(
+                    struct.pack("<IIII", now + moment // 1_000_000, moment % 1_000_000, len(packet), len(packet))
+                )
+                file.write(packet)
+                place[end] = (place[end] + len(data)) % (1 << 32)
 
 
 def measure_load(rate: int, seconds: float, disk: Path) -> dict[str, Any]:
@@ -597,6 +649,12 @@ def show(results: list[dict[str, Any]]) -> None:
                 f" peak memory {one['peak_rss_mb']:.0f} MB",
                 soft_wrap=True,
             )
+        elif one["what"] == "captures":
+            steps = (
+                f"{step} {found['seconds']:.1f} s, {found['per_second']:,.0f} frames/s, {found['peak_rss_mb']:.0f} MB"
+                for step, found in one["steps"].items()
+            )
+            out.print(f"captures, {one['frames']:,} frames: {'; '.join(steps)}", soft_wrap=True)
         elif one["what"] == "supervision":
             late = one["late_s"]
             out.print(
@@ -633,11 +691,11 @@ def medians(results: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Of the rounds of a contender the one of median speed; a round with wrong answers is shown before any other."""
     rounds: dict[Any, list[dict[str, Any]]] = {}
     for one in results:
-        rounds.setdefault((one["what"], one.get("connections"), one.get("rate")), []).append(one)
+        rounds.setdefault((one["what"], one.get("connections"), one.get("rate"), one.get("frames")), []).append(one)
     return [
         max(same, key=lambda one: one["wrong"])
         if any(one.get("wrong") for one in same)
-        else sorted(same, key=lambda one: one["per_second"])[len(same) // 2]
+        else sorted(same, key=lambda one: one.get("per_second", 0.0))[len(same) // 2]
         for same in rounds.values()
     ]
 
@@ -708,6 +766,9 @@ def main() -> int:
         work.insert(0, ("disk", measure_disk))
     if "decode" in names:
         work.append((f"decode, {wanted.frames:,} frames", lambda disk: measure_decode(wanted.frames, disk)))
+    if "captures" in names:
+        for frames in (wanted.frames // 10, wanted.frames):
+            work.append((f"captures, {frames:,} frames", lambda disk, a=frames: measure_captures(a, disk)))
     if "load" in names:
         for rate in LOADS:
             title = f"load, {rate:,} a second"
@@ -757,7 +818,7 @@ def options() -> argparse.Namespace:
     parser.add_argument(
         "--rounds", type=_number(int, 1, 20), default=1, help="of each contender, in turn; the median is shown"
     )
-    parser.add_argument("--frames", type=_number(int, 1, 10_000_000), default=1_000_000, help="for decode")
+    parser.add_argument("--frames", type=_number(int, 1, 10_000_000), default=1_000_000, help="for decode and captures")
     parser.add_argument("--paths", type=_number(int, 2, 10_000_000), default=1_000_000, help="for supervision")
     parser.add_argument("--only", action="append", choices=NAMES, help="measure this alone; may be repeated")
     parser.add_argument("--dir", type=Path, default=Path(), help="where the disk is measured (default: here)")
