@@ -446,10 +446,8 @@ def write_packets(path: Path, frames: int) -> None:
                 hosts = b"\xc0\x00\x02\x07\xc6\x33\x64\x01" if end == 0 else b"\xc6\x33\x64\x01\xc0\x00\x02\x07"
                 segment = struct.pack(">HHIIBBHHH", *ports, place[end], place[1 - end], 0x50, 16, 8192, 0, 0) + data
                 packet = struct.pack(">BBHHHBBH", 0x45, 0, 20 + len(segment), 0, 0, 64, 6, 0) + hosts + segment
-                moment = number * 10 // (frames // 100_000 + 1)
-                file.write(
-                    struct.pack("<IIII", now + moment // 1_000_000, moment % 1_000_000, len(packet), len(packet))
-                )
+                when = began + number // CAPTURED, number % CAPTURED * 1_000_000 // CAPTURED
+                file.write(struct.pack("<IIII", *when, len(packet), len(packet)))
                 file.write(packet)
                 place[end] = (place[end] + len(data)) % (1 << 32)
 
