@@ -28,7 +28,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, BinaryIO, Literal, NamedTuple, get_args
+from typing import Any, Literal, NamedTuple, get_args
 
 import orjson
 
@@ -153,18 +153,17 @@ def opened(path: Path) -> Opened:
     A last line cut off in mid-write is left out, and noted. Taking a line that cannot be read is a CaptureError with its
     number.
     """
-    file = path.open("rb")
-    first = file.readline()
+    with path.open("rb") as file:
+        first, size = file.readline(), os.fstat(file.fileno()).st_size
     try:
         head = orjson.loads(first)
         good = head.get("capture") == "farend" and head.get("version") == 1
     except (ValueError, AttributeError):
         good = False
     if not good:
-        file.close()
         raise CaptureError(f'{path}: line 1 is not the header {{"capture": "farend", "version": 1, …}}')
-    found = Opened(str(head.get("note", "")), os.fstat(file.fileno()).st_size, taken=len(first))
-    found.happenings = _happenings(file, path, found)
+    found = Opened(str(head.get("note", "")), size, taken=len(first))
+    found.happenings = _happenings(path, found)
     return found
 
 
@@ -174,8 +173,9 @@ def read(path: Path) -> tuple[list[Happening], list[str]]:
     return list(found.happenings), found.notes
 
 
-def _happenings(file: BinaryIO, path: Path, found: Opened) -> Iterator[Happening]:
-    with file:
+def _happenings(path: Path, found: Opened) -> Iterator[Happening]:
+    with path.open("rb") as file:
+        file.readline()  # the header
         for number, line in enumerate(file, 2):
             found.taken += len(line)
             try:

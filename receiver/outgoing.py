@@ -149,7 +149,7 @@ class _Socket(asyncio.Protocol, asyncio.DatagramProtocol):
         except ssl.SSLError as error:
             self._end(f"no TLS: {str(error.reason or error).lower().replace('_', ' ')}")
         except OSError as error:
-            self._end(_reason(error))
+            self._end(reason(error))
 
     def send(self, data: bytes) -> None:
         if self._transport is None:
@@ -188,13 +188,13 @@ class _Socket(asyncio.Protocol, asyncio.DatagramProtocol):
         """A datagram that came back: nobody listens there."""
         if self._transport:
             self._transport.abort()
-        self._end(_reason(exc))
+        self._end(reason(exc))
 
     def connection_lost(self, exc: Exception | None) -> None:
-        self._end(_reason(exc) if exc else "the receiver closed the connection")
+        self._end(reason(exc) if exc else "the receiver closed the connection")
 
 
-def _reason(error: Exception) -> str:
+def reason(error: Exception) -> str:
     """The system's words, such as `Connection refused`: asyncio gathers several tries into one text, with addresses."""
     number = getattr(error, "errno", None)
     found = re.search(r"\[Errno (\d+)\]", str(error))

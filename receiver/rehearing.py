@@ -6,7 +6,7 @@ is bounded, so a recording may be of any length.
 
 from collections import OrderedDict, deque
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Literal, NamedTuple, TypeVar
 
@@ -85,13 +85,15 @@ _Message = TypeVar("_Message")
 
 def rehear(happenings: Iterable[Happening], judging: Judging = Judging()) -> Iterator[Passed]:
     """Everything that passed, in the order of the recording. What ends the recording in mid-frame comes last."""
-    hearing = _Rehearing(judging)
+    hearing = Rehearing(judging)
     for happening in happenings:
         yield from hearing.take(happening)
     yield from hearing.end()
 
 
-class _Rehearing:
+class Rehearing:
+    """`rehear` a happening at a time, for whoever does more with each."""
+
     def __init__(self, judging: Judging) -> None:
         self._judging, self._memory = judging, judging.memory()
         self._open: OrderedDict[str, _Connection] = OrderedDict()
@@ -179,14 +181,17 @@ def tied(
 
     An answer goes to the oldest message that it fits and that is younger than a panel's shortest wait (they were sent
     one upon the other); else to the newest that it fits, since what is older was said again. A NAK echoes nothing: it
-    fits sealed messages, and others only where none of those waits.
+    fits sealed messages, and others only where none of those waits. A sealed answer that there is no key for is known by
+    what it echoes in clear.
     """
+    unopened = reply.encrypted and reply.has("no-key")
+    opened = replace(reply, problems=[one for one in reply.problems if one.rule != "no-key"]) if unopened else reply
     newest: tuple[Heard, _Message] | None = None
     foreign: Heard | None = None
     nak = reply.token == "NAK" and any(sent(message)[0].encrypted for message in waiting)
     for message in waiting:
         frame, at = sent(message)
-        heard = belongs(reply, frame)
+        heard = belongs(opened, frame)
         if heard.word == "foreign":
             foreign = foreign or heard
         elif not nak or frame.encrypted:

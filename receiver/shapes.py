@@ -10,15 +10,14 @@ import tempfile
 import weakref
 import zlib
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
-from importlib import import_module
 from operator import attrgetter
 from pathlib import Path
-from typing import Any, BinaryIO, Literal, cast
+from typing import BinaryIO, Literal, cast
 
-from receiver import capture, frame_logs
+from receiver import capture, frame_logs, packets
 from receiver.capture import CaptureError, Happening, Opened
 
 Shape = Literal["capture", "packets", "hex", "log", "frames", "gzip"]
@@ -50,9 +49,8 @@ def shape_of(path: Path) -> Shape | None:
         last = file.read(1)
     if head[:2] == b"\x1f\x8b":
         return "gzip"
-    with suppress(ModuleNotFoundError):
-        if head[:4] in _packets().MAGICS:
-            return "packets"
+    if head[:4] in packets.MAGICS:
+        return "packets"
     if _HEADER.match(head):
         return "capture"
     text = not _NO_TEXT.search(head)
@@ -80,7 +78,7 @@ def opened(path: Path, how: How = How()) -> Opened:
         with gzip.open(path) as unpacked:
             return _spooled(cast(BinaryIO, unpacked), str(path), how)
     if shape == "packets":
-        return cast(Opened, _packets().opened(path, how))
+        return packets.opened(path, how.receiver)
     if shape == "capture":
         return capture.opened(path)
     if shape is None:
@@ -93,11 +91,6 @@ def opened(path: Path, how: How = How()) -> Opened:
         "hex": frame_logs.hex_dump, "log": frame_logs.log, "frames": frame_logs.frames,
     }[shape]  # fmt: skip
     return read(path, how.began)
-
-
-def _packets() -> Any:
-    """The reader of packets, which nobody needs who reads none."""
-    return import_module("receiver.packets")
 
 
 def _spooled(source: BinaryIO, name: str, how: How) -> Opened:
@@ -116,6 +109,7 @@ def _spooled(source: BinaryIO, name: str, how: How) -> Opened:
         raise
     weakref.finalize(found, Path(spool).unlink)
     inside = found.happenings
+    found.note = found.note.replace(Path(spool).name, name)
 
     def happenings() -> Iterator[Happening]:
         with _by_name(spool, name):

@@ -618,8 +618,8 @@ def test_a_capture_played_into_a_new_bench_gets_the_answers_that_were_recorded(
     done = farend("replay", capture, "--to", again.at(), "--speed", "max", "--json")
     assert done.code == 0, done.err
     words = [one["word"] for one in done.objects]
-    assert sorted(words) == ["ACK", "ACK", "ACK", "ACK", "DUH", "NAK"]
-    assert all(one["delay_ms"] < 1000 for one in done.objects)
+    assert sorted(words) == ["ACK", "ACK", "ACK", "ACK", "DUH", "NAK", "none", "none"]  # noise, and an unreadable frame
+    assert all(one["delay_ms"] < 1000 for one in done.objects if one["word"] != "none")
 
     desk = inside("replay", capture, "--book", station, "--speed", "max", "--json")
     assert desk.code == 0, desk.err

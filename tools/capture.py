@@ -4,9 +4,11 @@ import typer
 
 from tools.lazily import lazily
 
-COMMANDS: dict[str, str] = {
+COMMANDS = {
     "import": "tools.capture_import:import_",
     "show": "tools.capture_show:show",
+    "expect": "tools.capture_expect:expect",
+    "verify": "tools.capture_verify:verify",
 }
 ABOUT = """Recorded streams: bring them in, look at them, make them fit to keep, and hold the decoder to them.
 

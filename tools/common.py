@@ -59,25 +59,35 @@ def recording(path: Path, how: How | None = None) -> Opened:
         stop(f"{path} cannot be read: {error.strerror}")
 
 
-def followed(opened: Opened, doing: str) -> Iterator[Happening]:
+def followed(opened: Opened, doing: str, *, always: bool = False, say: bool = True) -> Iterator[Happening]:
     """The happenings of a recording, under a bar on a terminal where it is long. What cannot be read ends the command.
 
-    At the end its notes are told.
+    `always` has the bar for a short one, too, that takes its time. At the end its notes are told, unless `say` is off.
     """
     bar = Progress(*Progress.get_default_columns(), console=TALK, transient=True, disable=not TALK.is_terminal)
     with bar:
-        task = bar.add_task(doing, total=opened.size, visible=opened.size > LONG and TALK.is_terminal)
+        task = bar.add_task(doing, total=opened.size, visible=always or opened.size > LONG)
         try:
             for number, happening in enumerate(opened.happenings):
                 yield happening
-                if not number % 1000:
+                if always or not number % 1000:
                     bar.update(task, completed=opened.taken)
         except CaptureError as error:
             stop(str(error))
         except OSError as error:
             stop(f"the recording cannot be read on: {error.strerror}")
-    for note in opened.notes:
+    for note in opened.notes if say else ():
         TALK.print(f"farend: {note}", markup=False, soft_wrap=True)
+
+
+def receiver_from(text: str | None) -> tuple[str | None, int] | None:
+    """`[HOST:]PORT` of the receiver whose traffic is among packets."""
+    if text is None:
+        return None
+    host, port = ("", text) if text.isdigit() else host_and_port(text, "--receiver")
+    if not 0 < int(port) < 65536:
+        stop(f"--receiver {text!r}: a port is between 1 and 65535")
+    return host or None, int(port)
 
 
 def judging_from(book: Book, unknown: Literal["duh", "ack", "silent"], on_test: Sequence[str] = ()) -> Judging:

@@ -1,283 +1,354 @@
-"""`farend replay`: play a capture into a receiver, or into the desk."""
+"""`farend replay`: play a recording into a receiver, or into the desk."""
 
 import asyncio
+import itertools
+import os
+import re
 import sys
 import time
-from collections import Counter, defaultdict, deque
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import orjson
 import typer
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.console import Console
 from rich.table import Table
 
-from protocols.dc09 import decode
-from protocols.envelope import Piece, Reader, read_all
-from receiver import capture as captures
-from receiver import desk
-from receiver.book import Book
-from receiver.capture import CaptureError, Happening
-from receiver.desk import Memory, Origin, Policy
+from protocols.dc09 import ACCOUNT, bare
+from protocols.exchange import LAST_SEQUENCE
+from protocols.values import legible
+from receiver.capture import Recorder
+from receiver.compared import Comparison, Message
+from receiver.recast import Changes, Numbering
+from receiver.rehearing import Judging
+from receiver.replaying import IntoDesk, Moment, Player, Renewal, Script, Step, Wanted, keyless
+from receiver.wire import tls_context
 from tools import words
-from tools.common import OUT, TALK, book_from, stop, target
+from tools.common import (
+    OUT,
+    TALK,
+    book_from,
+    check_outputs,
+    check_trust,
+    followed,
+    judging_from,
+    recording,
+    stop,
+    target,
+    within,
+)
+
+MOST_SHOWN = 20  # differences in words
+MOST_TIMEOUT = 3600.0  # seconds
+Pace = float | Literal["max", "answered"]
 
 
 def replay(
-    capture: Annotated[
-        Path, typer.Argument(metavar="CAPTURE", help="The recorded stream (see `farend listen --capture`).")
-    ],
+    capture: Annotated[Path, typer.Argument(metavar="CAPTURE", help="The recorded stream, of any shape.")],
     to: Annotated[
         str | None, typer.Option(metavar="HOST:PORT", help="The receiver; without it, the desk, with no sockets.")
     ] = None,
     speed: Annotated[
-        str, typer.Option(metavar="X|max", help="A multiple of the capture's own time, or as fast as can be.")
-    ] = "1",
-    book: Annotated[Path | None, typer.Option(metavar="FILE", help="The account book, for the desk.")] = None,
+        str | None,
+        typer.Option(
+            metavar="X|max|answered",
+            help="A multiple of the recording's own time, as fast as can be, or each message of a connection once the one "
+            "before is answered. By default 1 to a receiver, max into the desk.",
+        ),
+    ] = None,
+    tls: Annotated[bool, typer.Option("--tls", help="What was not UDP goes over TLS.")] = False,
+    trust: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Check the receiver's certificate against this PEM.")
+    ] = None,
+    since: Annotated[
+        str | None,
+        typer.Option(metavar="TIME", help="From here on: ISO, HH:MM[:SS] (UTC), or +MM:SS from its beginning."),
+    ] = None,
+    until: Annotated[str | None, typer.Option(metavar="TIME", help="Up to here, in the same forms.")] = None,
+    account: Annotated[
+        list[str] | None, typer.Option(metavar="N", help="Only this account's frames; may be repeated.")
+    ] = None,
+    stamps: Annotated[
+        Literal["kept", "now", "exact"],
+        typer.Option(help="now: moved to the present, each clock as far off as it was; exact: the present itself."),
+    ] = "kept",
+    renumber: Annotated[
+        str | None,
+        typer.Option(metavar="N|on", help="Sequences from N on, an account at a time; on: later rounds run on."),
+    ] = None,
+    map_: Annotated[
+        list[str] | None, typer.Option("--map", metavar="OLD=NEW", help="Another account number; may be repeated.")
+    ] = None,
+    book: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The account book it was recorded with; the desk's, too.")
+    ] = None,
+    as_book: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="The other side's book: what was sealed is sealed with its keys."),
+    ] = None,
+    loop: Annotated[int, typer.Option(min=0, help="How often it is played; 0: until Ctrl-C.")] = 1,
+    record: Annotated[
+        Path | None, typer.Option("--capture", metavar="FILE", help="Record what is played, and what is answered.")
+    ] = None,
     unknown: Annotated[Literal["duh", "ack", "silent"], typer.Option(help="As for listen, for the desk.")] = "duh",
-    timeout: Annotated[float, typer.Option(min=0.01, help="Seconds to wait for the last answers.")] = 5.0,
+    timeout: Annotated[float, typer.Option(help="Seconds to wait for a connection, and for an answer.")] = 5.0,
     target_is_mine: Annotated[
         str | None, typer.Option(metavar="HOST", help="Say the target's host again: needed off this machine.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a message on stdout.")] = False,
 ) -> None:
-    """Play a capture and report the answers: the capture's own timing, a multiple of it, or as fast as can be.
+    """Play a recording and hold each answer against the one recorded: in its own time, or as fast as can be.
 
-    Exit code 1 when an answer differs from the recorded one, or one that was recorded did not come.
+    Connections open and close as they did. Frames may be given the present time, other numbers, keys and accounts; what was
+    wrong in them stays wrong in the same way, and what cannot be changed is told and sent as it was.
+
+    Exit code 1 when an answer differs from the recorded one, one that was recorded did not come, or a connection failed.
 
     Example: farend replay monday.capture --to 127.0.0.1:12009 --speed 10
     """
-    pace = _pace(speed)
-    try:
-        happenings, notes = captures.read(capture)
-    except CaptureError as error:
-        stop(str(error))
-    except OSError as error:
-        stop(f"{capture} cannot be read: {error.strerror}")
-    for note in notes:
-        TALK.print(f"farend: {note}", markup=False)
-    recorded = _recorded(happenings)
+    pace = _pace(speed, to)
+    within(timeout, "--timeout", 0.01, MOST_TIMEOUT)
+    wanted = _wanted(since, until, account)
+    judging = judging_from(book_from(book), unknown)
+    other = book_from(as_book) if as_book else None
+    changes = Changes(stamps, _accounts(map_), judging.book, other)
+    numbering = _numbering(renumber)
+    if to is None and (tls or trust or record):
+        stop(
+            f"{'--tls' if tls else '--trust' if trust else '--capture'} goes with --to: into the desk there are no sockets"
+        )
+    check_trust(trust, tls)
+    check_outputs({"CAPTURE": capture, "--capture": record} if record else {})
+    host, port = target(to, target_is_mine) if to is not None else ("", 0)
+    first = recording(capture)
+    if changes.inside:
+        _say_keyless(changes, capture)
+    renewal = Renewal(changes, _tell)
+    changed = changes.inside or numbering is not None
+    comparison = Comparison()
+    script = Script(judging, comparison, wanted, numbering, whole=changed or pace == "answered")
+
+    def rounds() -> Iterator[Iterator[Step]]:
+        for number in itertools.count() if loop == 0 else range(loop):
+            opened = recording(capture) if number else first
+            yield script.steps(followed(opened, "replaying", always=pace != "max"))
+
+    failed: Mapping[str, int] = {}
+
+    def show(entry: dict[str, Any]) -> None:
+        try:
+            if as_json:
+                sys.stdout.buffer.write(orjson.dumps(entry) + b"\n")
+                if to is not None:
+                    sys.stdout.buffer.flush()
+            else:
+                words.show(OUT, entry)
+        except BrokenPipeError:  # whoever read it has seen enough
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise KeyboardInterrupt from None
+
     if to is None:
-        results = _into_desk(happenings, book_from(book), Policy(unknown), pace, as_json)
+        heard_anew = renewal if changed or other or loop != 1 else None
+        desk = IntoDesk(Judging(other or judging.book, judging.policy), comparison, heard_anew, show, _Waiting(pace))
+        early = _until_stopped(comparison, lambda: deque(map(desk.play, rounds()), 0))
     else:
-        host, port = target(to, target_is_mine)
-        results = asyncio.run(_Player(host, port, pace, timeout, as_json).play(happenings))
-    differ = _report(results, recorded, as_json)
-    raise typer.Exit(1 if differ else 0)
+        if as_json:
+            comparison.settled = lambda message, differs: show(_line(message, differs))
+        with _recorder(record, capture) as recorder:
+            player = Player(
+                host, port, comparison, renewal, changes.key_after,
+                pace=pace, timeout=timeout, tls=tls_context(trust) if tls else None, recorder=recorder,
+            )  # fmt: skip
+            early = _until_stopped(comparison, lambda: asyncio.run(_play(player, rounds())))
+        failed = player.failed
+    sys.stdout.flush()
+    _report(comparison, TALK if as_json else OUT)
+    for why, count in failed.items():
+        _tell(f"{why} ({count} connection{'s' * (count != 1)})")
+    for why, count in renewal.kept.items():
+        _tell(f"{count} frame{'s' * (count != 1)} sent as recorded: {why}")
+    if not comparison.messages and not wanted.all and not early:
+        _tell("nothing of the recording is in this slice, of these accounts")
+    if early:
+        _tell("ended early; compared is what was answered until then")
+    raise typer.Exit(1 if comparison.differ or failed or (early and loop) else 0)
 
 
-def _pace(speed: str) -> float | None:
-    if speed == "max":
-        return None
+def _tell(what: str) -> None:
+    TALK.print(f"farend: {what}", markup=False, soft_wrap=True)
+
+
+async def _play(player: Player, rounds: Iterable[Iterator[Step]]) -> None:
+    for steps in rounds:
+        await player.play(steps)
+
+
+def _until_stopped(comparison: Comparison, play: Callable[[], object]) -> bool:
+    """Play; whether it was ended by Ctrl-C, and what then still waits counts for nothing."""
+    try:
+        play()
+    except KeyboardInterrupt:
+        comparison.abandon()
+        return True
+    return False
+
+
+@contextmanager
+def _recorder(path: Path | None, of: Path) -> Iterator[Recorder | None]:
+    if path is None:
+        yield None
+        return
+    try:
+        recorder = Recorder(path, datetime.now(UTC), f"a replay of {of.name}", _tell)
+    except OSError as error:
+        stop(f"--capture {path}: {error.strerror}")
+    try:
+        yield recorder
+    finally:
+        recorder.close()
+
+
+def _pace(speed: str | None, to: str | None) -> Pace:
+    if speed is None:
+        return "max" if to is None else 1.0
+    if speed in ("max", "answered"):
+        return "max" if to is None or speed == "max" else "answered"  # the desk answers at once
     try:
         pace = float(speed)
     except ValueError:
         pace = 0.0
     if not 0 < pace < float("inf"):
-        stop(f"--speed {speed!r} is neither a multiple such as 1, 10 or 0.5, nor max")
+        stop(f"--speed {speed!r} is neither a multiple such as 1, 10 or 0.5, nor max, nor answered")
     return pace
 
 
-def _words_in(data: bytes) -> list[str]:
-    return [frame.token or "?" for frame in map(decode, read_all(data))]
+class _Waiting:
+    """Waits until it is time for what was recorded then."""
+
+    def __init__(self, pace: Pace) -> None:
+        self._pace, self._first, self._began = pace, datetime.max.replace(tzinfo=UTC), 0.0
+
+    def __call__(self, at: datetime) -> None:
+        if not isinstance(self._pace, float):
+            return
+        if at <= self._first:  # a round begins
+            self._first, self._began = at, time.monotonic()
+        wait = self._began + (at - self._first).total_seconds() / self._pace - time.monotonic()
+        if wait > 0:
+            time.sleep(wait)
 
 
-def _recorded(happenings: list[Happening]) -> dict[str, list[str]]:
-    """The receiver's words on each connection, in order."""
-    found: dict[str, list[str]] = defaultdict(list)
-    for happening in happenings:
-        if happening.what == "receiver":
-            found[happening.connection] += _words_in(happening.data)
-    return found
-
-
-def _bar() -> Progress:
-    return Progress(
-        TextColumn("replaying"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), console=TALK, transient=True
+def _wanted(since: str | None, until: str | None, accounts: list[str] | None) -> Wanted:
+    for number in accounts or ():
+        if not ACCOUNT.fullmatch(number):
+            stop(f"--account {number!r} is no account number: 3 to 16 hex digits")
+    return Wanted(
+        _moment(since, "--since") if since else None,
+        _moment(until, "--until", after=True) if until else None,
+        frozenset(map(bare, accounts or ())),
     )
 
 
-def _into_desk(
-    happenings: list[Happening], book: Book, policy: Policy, pace: float | None, as_json: bool
-) -> dict[str, list[str]]:
-    """Judge everything with the clock of the capture; the words the desk would answer, by connection."""
-    memory, readers, results = Memory(), defaultdict[str, Reader](Reader), defaultdict[str, list[str]](list)
-    origins: dict[str, Origin] = {}
-    began, row = time.monotonic(), 0
-    with _bar() as progress:
-        for happening in progress.track(happenings):
-            elapsed = (happening.at - happenings[0].at).total_seconds()
-            if pace and (wait := began + elapsed / pace - time.monotonic()) > 0:
-                time.sleep(wait)
-            if happening.what == "open":
-                host, _, _ = (happening.peer or "").rpartition(":")
-                origins[happening.connection] = Origin(happening.line or "", 0, host.strip("[]"), happening.peer or "")
-                continue
-            if happening.what == "receiver":
-                continue
-            origin = origins.get(happening.connection, Origin("", 0, "", happening.connection))
-            reader = readers[happening.connection]
-            pieces = reader.feed(happening.data)
-            if happening.what == "close" or origin.line == "udp":
-                pieces += reader.close()
-            for piece in pieces:
-                row += 1
-                decision = desk.judge(piece, book, memory, origin, happening.at, elapsed, row=row, policy=policy)
-                if decision.reply != "none":
-                    results[happening.connection].append(decision.reply)
-                entry = desk.entry(decision, happening.at, origin) | {"row": row}
-                _print(entry, as_json, progress)
-    return results
+def _moment(text: str, option: str, *, after: bool = False) -> Moment:
+    """A time in the recording. `HH:MM` is the one nearest to its beginning; for the end, the first after the slice began."""
+    try:
+        if later := re.fullmatch(r"\+(?:(\d{1,4}):)?(\d{1,4}):(\d\d)", text):
+            offset = timedelta(hours=int(later[1] or 0), minutes=int(later[2]), seconds=int(later[3]))
+            return lambda began, _: began + offset
+        if re.fullmatch(r"\d\d:\d\d(:\d\d)?", text):
+            clock = datetime.strptime(text, "%H:%M:%S" if len(text) == 8 else "%H:%M").time()
 
+            def on_its_day(began: datetime, start: datetime) -> datetime:
+                earliest = start if after else began - timedelta(hours=12)
+                moment = datetime.combine(earliest.date(), clock, UTC)
+                return moment if moment >= earliest else moment + timedelta(days=1)
 
-def _print(entry: dict[str, Any], as_json: bool, progress: Progress) -> None:
-    if as_json:
-        sys.stdout.buffer.write(orjson.dumps(entry) + b"\n")
-    else:
-        words.show(OUT, entry)
-
-
-class _Player:
-    """Plays the panel's side of every connection of a capture to a receiver."""
-
-    def __init__(self, host: str, port: int, pace: float | None, timeout: float, as_json: bool) -> None:
-        self.host, self.port, self.pace, self.timeout, self.as_json = host, port, pace, timeout, as_json
-        self.results: dict[str, list[str]] = defaultdict(list)
-        self.outstanding: dict[str, deque[tuple[Piece, float]]] = defaultdict(deque)
-        self.failed: list[str] = []
-
-    async def play(self, happenings: list[Happening]) -> dict[str, list[str]]:
-        loop = asyncio.get_running_loop()
-        began = loop.time()
-        by_connection: dict[str, asyncio.Queue[Happening | None]] = {}
-        workers = []
-        with _bar() as progress:
-            for happening in progress.track(happenings):
-                due = began + (happening.at - happenings[0].at).total_seconds() / self.pace if self.pace else 0.0
-                if (wait := due - loop.time()) > 0:
-                    await asyncio.sleep(wait)
-                elif not self.pace:
-                    await asyncio.sleep(0)
-                name = happening.connection
-                if name not in by_connection:
-                    by_connection[name] = asyncio.Queue()
-                    line = happening.line if happening.what == "open" else None
-                    connect = self._datagrams if line == "udp" or name.startswith("udp") else self._stream
-                    workers.append(asyncio.create_task(connect(name, by_connection[name])))
-                if happening.what in ("panel", "close"):
-                    by_connection[name].put_nowait(happening)
-            for queue in by_connection.values():
-                queue.put_nowait(None)
-            await asyncio.gather(*workers)
-        for reason, count in Counter(self.failed).items():
-            TALK.print(f"farend: {reason} ({count} connections)", markup=False)
-        if self.failed and not self.results:
-            stop(f"{self.host}:{self.port} answered nothing: {self.failed[0]}", 1)
-        return self.results
-
-    async def _stream(self, name: str, queue: asyncio.Queue[Happening | None]) -> None:
-        try:
-            reader, writer = await asyncio.open_connection(self.host, self.port)
-        except OSError as error:
-            self.failed.append(f"no connection: {error.strerror or error}")
-            return
-        sent = Reader()
-        hearing = asyncio.create_task(self._hear(name, reader))
-        try:
-            while (happening := await queue.get()) is not None and happening.what != "close":
-                self._sent(name, sent.feed(happening.data))
-                writer.write(happening.data)
-                await writer.drain()
-            self._sent(name, sent.close())
-            await self._last_answers(name, hearing)
-        except OSError as error:
-            self.failed.append(f"the connection broke: {error.strerror or error}")
-        finally:
-            hearing.cancel()
-            writer.close()
-
-    async def _hear(self, name: str, reader: asyncio.StreamReader) -> None:
-        answers = Reader()
-        while data := await reader.read(65536):
-            for piece in answers.feed(data):
-                self._heard(name, piece)
-
-    async def _datagrams(self, name: str, queue: asyncio.Queue[Happening | None]) -> None:
-        player = self
-
-        class Datagrams(asyncio.DatagramProtocol):
-            def datagram_received(self, data: bytes, addr: Any) -> None:
-                for piece in read_all(data):
-                    player._heard(name, piece)
-
-            def error_received(self, exc: OSError) -> None:
-                player.failed.append(f"UDP: {exc.strerror or exc}")
-
-        transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
-            Datagrams, remote_addr=(self.host, self.port)
+            return on_its_day
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        stop(
+            f"{option} {text!r} is none of 2026-11-25T12:30:00Z, 12:30, 12:30:15 (UTC) and +05:00 (from the beginning)"
         )
-        while (happening := await queue.get()) is not None and happening.what != "close":
-            self._sent(name, read_all(happening.data))
-            transport.sendto(happening.data)
-            if not self.pace:
-                await asyncio.sleep(0.001)  # a burst would only overflow the receiver's socket buffer
-        await self._last_answers(name, None)
-        transport.close()
-
-    async def _last_answers(self, name: str, hearing: asyncio.Task[None] | None) -> None:
-        deadline = asyncio.get_running_loop().time() + self.timeout
-        while self.outstanding[name] and asyncio.get_running_loop().time() < deadline:
-            if hearing and hearing.done():
-                return
-            await asyncio.sleep(0.01)
-
-    def _sent(self, name: str, pieces: list[Piece]) -> None:
-        now = asyncio.get_running_loop().time()
-        self.outstanding[name].extend((piece, now) for piece in pieces if piece.kind == "frame" and _answerable(piece))
-
-    def _heard(self, name: str, piece: Piece) -> None:
-        answer = decode(piece)
-        word = answer.token or "?"
-        self.results[name].append(word)
-        sent = None
-        waiting = self.outstanding[name]
-        for place, (candidate, _) in enumerate(waiting):
-            if word == "NAK" or decode(candidate).sequence_sent == answer.sequence_sent:
-                sent = waiting[place]
-                del waiting[place]
-                break
-        if self.as_json:
-            delay = None if sent is None else round((asyncio.get_running_loop().time() - sent[1]) * 1000, 3)
-            line = {"connection": name, "word": word, "delay_ms": delay, "answer": answer.to_json()}
-            line["sent"] = decode(sent[0]).to_json() if sent else None
-            sys.stdout.buffer.write(orjson.dumps(line) + b"\n")
+    moment = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    return lambda *_: moment
 
 
-def _answerable(piece: Piece) -> bool:
-    return not decode(piece).has("crc-mismatch", "length-mismatch", "bad-envelope")
+def _accounts(pairs: list[str] | None) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for pair in pairs or ():
+        old, _, new = pair.partition("=")
+        for number in (old, new):
+            if not ACCOUNT.fullmatch(number):
+                stop(f"--map {pair!r} is not OLD=NEW, two account numbers of 3 to 16 hex digits")
+        if bare(old) in found:
+            stop(f"--map: {old} is given two new numbers")
+        if bare(new) in map(bare, found.values()):
+            stop(f"--map: two accounts would become {new}")
+        found[bare(old)] = new
+    return found
 
 
-def _report(results: dict[str, list[str]], recorded: dict[str, list[str]], as_json: bool) -> bool:
-    """Compare what was answered with what was recorded, a connection at a time; whether anything differs."""
-    sys.stdout.flush()
-    answered, before = Counter[str](), Counter[str]()
-    differ = []
-    for name in dict.fromkeys((*recorded, *results)):
-        answered.update(results.get(name, []))
-        before.update(recorded.get(name, []))
-        if name in recorded and recorded[name] != results.get(name, []):
-            differ.append(
-                f"{name}: recorded {' '.join(recorded[name])}, now {' '.join(results.get(name, [])) or 'nothing'}"
-            )
+def _numbering(text: str | None) -> Numbering | None:
+    if text is None or text == "on":
+        return Numbering(None) if text else None
+    if not re.fullmatch(r"\d{1,4}", text) or not 1 <= int(text) <= LAST_SEQUENCE:
+        stop(f"--renumber {text!r} is neither a sequence number, 1 to {LAST_SEQUENCE}, nor on")
+    return Numbering(int(text))
+
+
+def _say_keyless(changes: Changes, capture: Path) -> None:
+    """Say, before anything is sent, which frames cannot be changed."""
+    for whose, count in keyless(followed(recording(capture), "looking for keys", say=False), changes).items():
+        _tell(
+            f"account {whose}: {count} sealed frame{'s' * (count != 1)} without a key in --book; sent as recorded, so "
+            "their stamps, numbers and keys stay old"
+        )
+
+
+def _line(message: Message, differs: str | None) -> dict[str, Any]:
+    """What `--json` prints of a message."""
+    recorded, now, frame = message.recorded, message.now, message.frame
+    return {
+        "number": message.judged.number,
+        "round": message.round,
+        "connection": message.judged.connection,
+        "account": frame.account,
+        "sequence": frame.sequence,
+        "recorded": recorded.word if recorded else "none",
+        "word": now.word if now else "none",
+        "delay_ms": _millis(now.after if now else None),
+        "recorded_delay_ms": _millis(recorded.after if recorded else None),
+        "differs": differs,
+        "answer": now.frame.to_json() if now and now.frame else None,
+        "sent": message.sent.to_json() if message.sent else None,
+    }
+
+
+def _millis(seconds: float | None) -> float | None:
+    return None if seconds is None else round(seconds * 1000, 3)
+
+
+def _report(comparison: Comparison, console: Console) -> None:
+    """What was answered, and what differs: the most frequent first, with the first frame of each."""
+    now, recorded = comparison.now, comparison.recorded
     table = Table("answer", "now", "recorded", box=None, padding=(0, 2, 0, 0), header_style="italic")
-    for word in sorted({*answered, *before}):
-        table.add_row(word, str(answered[word]), str(before[word]))
-    console = TALK if as_json else OUT
-    console.print(table if answered or before else "no answer came, and none was recorded")
+    for word in sorted({*now, *recorded}):
+        table.add_row(legible(word), str(now[word]), str(recorded[word]))
+    console.print(table if now or recorded else "no answer came, and none was recorded")
     if not recorded:
-        console.print("the capture holds no answers to compare with")
-    for difference in differ[:20]:
-        console.print(f"✗ {difference}", markup=False)
-    if len(differ) > 20:
-        console.print(f"✗ and {len(differ) - 20} more connections differ")
-    return bool(differ)
+        console.print("the recording holds no answers to compare with")
+        return
+    groups = sorted(comparison.groups.values(), key=lambda group: -group.count)
+    for group in groups[:MOST_SHOWN]:
+        numbers = ", ".join(map(str, sorted(group.numbers))) + (" …" if group.count > len(group.numbers) else "")
+        where = f": frame{'s' * (group.count != 1)} {numbers}" if group.numbers else ""
+        times = f", {group.count} times" if group.count > 1 else ""
+        console.print(f"✗ {legible(group.sentence)}{times}{where}", markup=False, soft_wrap=True)
+        if group.raw:
+            console.print(f"    {group.raw}", markup=False, soft_wrap=True)
+    if len(groups) > MOST_SHOWN:
+        console.print(f"✗ and {len(groups) - MOST_SHOWN} more kinds of difference")

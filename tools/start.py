@@ -34,6 +34,7 @@ FOR_TESTS = {
     "pdftotext": "poppler-utils",
     "pdfinfo": "poppler-utils",
     "qpdf": "qpdf",
+    "tshark": "tshark",
 }
 FOR_BENCH = {"redis-server": "redis-server", "redis-benchmark": "redis-server"}
 

@@ -20,6 +20,7 @@ from jinja2 import Environment, StrictUndefined, Template
 from pydantic import BaseModel, ValidationError
 
 from protocols.values import legible
+from receiver.junit import legal, testcase, written
 from receiver.record import CAUTION
 from receiver.trial.case import MOST_FRAMES, MOST_SHOWN, PRACTICE, SERIOUS, WORDS, Result, Verdict
 from receiver.words import of_frame
@@ -224,19 +225,15 @@ def junit(report: Report) -> str:
         suite = _suite(root, head, group)
         for case in cases:
             if case["group"] == group:
-                _outcome(_testcase(suite, case["case"].removeprefix(f"{group}/"), case["seconds"]), case)
+                _outcome(testcase(suite, case["case"].removeprefix(f"{group}/"), case["seconds"]), case)
     if not head["complete"]:
-        item = _testcase(_suite(root, head, "trial"), "complete", 0)
-        ElementTree.SubElement(item, "error", type="unclear", message=_xml(f"ended early: {head['ended_why'] or ''}"))
-    for element in (*root, root):
-        _count(element)
-    ElementTree.indent(root)
-    written: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
-    return written.decode()
+        item = testcase(_suite(root, head, "trial"), "complete", 0)
+        ElementTree.SubElement(item, "error", type="unclear", message=legal(f"ended early: {head['ended_why'] or ''}"))
+    return written(root)
 
 
 def _suite(root: ElementTree.Element, head: Mapping[str, Any], group: str) -> ElementTree.Element:
-    name = _xml(f"trial.{head['trial']}.{group}")
+    name = legal(f"trial.{head['trial']}.{group}")
     suite = ElementTree.SubElement(root, "testsuite", name=name, timestamp=head["began"][:19])
     properties = ElementTree.SubElement(suite, "properties")
     for what, value in (
@@ -244,28 +241,22 @@ def _suite(root: ElementTree.Element, head: Mapping[str, Any], group: str) -> El
         ("settings", "; ".join(head["settings"])), ("clauses", FROM_MEMORY), ("caution", head["caution"]),
     ):  # fmt: skip
         if value:
-            ElementTree.SubElement(properties, "property", name=what, value=_xml(value))
+            ElementTree.SubElement(properties, "property", name=what, value=legal(value))
     return suite
 
 
-def _testcase(suite: ElementTree.Element, name: str, seconds: float) -> ElementTree.Element:
-    return ElementTree.SubElement(
-        suite, "testcase", classname=suite.get("name", ""), name=_xml(name), time=f"{seconds:.3f}"
-    )
-
-
 def _outcome(item: ElementTree.Element, case: Mapping[str, Any]) -> None:
-    why = _xml(case["why"] or "")
+    why = legal(case["why"] or "")
     if case["verdict"] in ("fails", "unclear"):
         tag = "failure" if case["verdict"] == "fails" else "error"
-        ElementTree.SubElement(item, tag, type=case["verdict"], message=why).text = _xml(_account(case))
+        ElementTree.SubElement(item, tag, type=case["verdict"], message=why).text = legal(_account(case))
     elif case["verdict"] == "not-applicable":
         ElementTree.SubElement(item, "skipped", message=why)
     if case["notes"]:
         notes = (
             f"worth knowing: {one.removeprefix(SERIOUS)}" if one.startswith(SERIOUS) else one for one in case["notes"]
         )
-        ElementTree.SubElement(item, "system-out").text = _xml("\n".join(notes))
+        ElementTree.SubElement(item, "system-out").text = legal("\n".join(notes))
 
 
 def _account(case: Mapping[str, Any]) -> str:
@@ -283,20 +274,6 @@ def _account(case: Mapping[str, Any]) -> str:
         lines.append(f"{one['seconds']:.4f} s {WAYS[one['way']]}{where}{f': {what}' if what else ''}")
     lines += [f"… {left_out} after"] * bool(left_out)
     return "\n".join(lines)
-
-
-def _count(element: ElementTree.Element) -> None:
-    """Say of a suite, or of all, what is in it."""
-    items = list(element.iter("testcase"))
-    element.set("tests", str(len(items)))
-    for name, tag in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped")):
-        element.set(name, str(sum(item.find(tag) is not None for item in items)))
-    element.set("time", f"{sum(float(item.get('time', 0)) for item in items):.3f}")
-
-
-def _xml(text: str) -> str:
-    """Without what XML 1.0 forbids (2.2 Characters): controls as escapes, line by line."""
-    return "\n".join(legible(line) for line in text.split("\n"))
 
 
 # Reading back
