@@ -13,6 +13,7 @@ frames that changed places, are new, or have gone are told as that and not as a 
 """
 
 import re
+import textwrap
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -545,5 +546,5 @@ def raw_of(passed: Passed | None) -> str | None:
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    width = max(width - 6, 20)
-    return [text[start : start + width] for start in range(0, len(text), width)]
+    """Lines of so many characters, broken between words where there are any."""
+    return textwrap.wrap(text, max(width - 8, 20), drop_whitespace=True, break_on_hyphens=False)

@@ -11,12 +11,11 @@ from datetime import UTC, datetime
 from typing import Literal, NamedTuple, TypeVar
 
 from protocols.dc09 import decode
-from protocols.envelope import Piece, Reader
 from protocols.exchange import Heard, belongs
 from protocols.values import Frame
 from receiver import desk
 from receiver.book import Book
-from receiver.capture import MOST_OPEN, Happening
+from receiver.capture import MOST_OPEN, Cut, Cutter, Happening
 from receiver.desk import Decision, Memory, OnTest, Origin, Policy
 
 MOST_OUTSTANDING = 1000  # messages of one connection whose answer is waited for
@@ -74,8 +73,6 @@ class Missing(NamedTuple):
 @dataclass(slots=True)
 class _Connection:
     origin: Origin
-    panel: Reader = field(default_factory=Reader)
-    receiver: Reader = field(default_factory=Reader)
     outstanding: deque[Judged] = field(default_factory=lambda: deque(maxlen=MOST_OUTSTANDING))
 
 
@@ -96,39 +93,31 @@ class Rehearing:
 
     def __init__(self, judging: Judging) -> None:
         self._judging, self._memory = judging, judging.memory()
+        self._cutter = Cutter()
         self._open: OrderedDict[str, _Connection] = OrderedDict()
         self._number = 0
         self._began: datetime | None = None
-        self._now = datetime.min.replace(tzinfo=UTC)
 
     def take(self, one: Happening) -> Iterator[Passed]:
         self._began = self._began or one.at
-        self._now = one.at
-        old = self._open.get(one.connection)
-        if one.what == "open" and old and old.origin.line != "udp":  # the same name for another connection
-            yield from self._close(one.connection, old)
+        anew = one.what == "open" and one.line != "udp"  # perhaps the name of a connection that was before
+        if not anew:
+            self._connection(one)
+        yield from self._passed(self._cutter.take(one))
+        if anew:
+            self._open.pop(one.connection, None)
         connection = self._connection(one)
-        if one.what == "panel":
-            yield from self._from_panel(one.connection, connection, connection.panel.feed(one.data))
-        elif one.what == "receiver":
-            yield from self._from_receiver(one.connection, connection, connection.receiver.feed(one.data))
-        elif one.what == "panel-lost":
-            yield from self._from_panel(one.connection, connection, connection.panel.close())
+        if one.what == "panel-lost":
             yield Missing(one.at, one.connection, connection.origin, "panel", one.size)
         elif one.what == "receiver-lost":
-            yield from self._from_receiver(one.connection, connection, connection.receiver.close())
             yield Missing(one.at, one.connection, connection.origin, "receiver", one.size)
-        if connection.origin.line == "udp":  # a datagram ends what is in it
-            yield from self._from_panel(one.connection, connection, connection.panel.close())
-            yield from self._from_receiver(one.connection, connection, connection.receiver.close())
-        if one.what == "close":
-            yield from self._close(one.connection, connection)
+        elif one.what == "close":
+            del self._open[one.connection]
         if len(self._open) > MOST_OPEN:
-            yield from self._close(*next(iter(self._open.items())))
+            self._open.popitem(last=False)
 
     def end(self) -> Iterator[Passed]:
-        for name, connection in list(self._open.items()):
-            yield from self._close(name, connection)
+        yield from self._passed(self._cutter.end())
 
     def _connection(self, one: Happening) -> _Connection:
         found = self._open.get(one.connection)
@@ -140,34 +129,30 @@ class Rehearing:
             self._open.move_to_end(one.connection)
         return found
 
-    def _close(self, name: str, connection: _Connection) -> Iterator[Passed]:
-        self._open.pop(name, None)
-        yield from self._from_panel(name, connection, connection.panel.close())
-        yield from self._from_receiver(name, connection, connection.receiver.close())
+    def _passed(self, cuts: Iterator[Cut]) -> Iterator[Judged | Answered]:
+        for cut in cuts:
+            self._number += 1
+            connection = self._open[cut.connection]
+            yield self._judged(cut, connection) if cut.side == "panel" else self._answered(cut, connection)
 
-    def _from_panel(self, name: str, connection: _Connection, pieces: list[Piece]) -> Iterator[Judged]:
+    def _judged(self, cut: Cut, connection: _Connection) -> Judged:
         judging = self._judging
-        for piece in pieces:
-            self._number += 1
-            assert self._began is not None
-            tick = (self._now - self._began).total_seconds()
-            decision = desk.judge(
-                piece, judging.book, self._memory, connection.origin, self._now, tick,
-                row=self._number, policy=judging.policy,
-            )  # fmt: skip
-            judged = Judged(self._number, self._now, name, connection.origin, decision)
-            if not decision.frame.has("crc-mismatch", "length-mismatch", "bad-envelope", "noise", "oversize"):
-                connection.outstanding.append(judged)
-            yield judged
+        assert self._began is not None
+        decision = desk.judge(
+            cut.piece, judging.book, self._memory, connection.origin, cut.at, (cut.at - self._began).total_seconds(),
+            row=self._number, policy=judging.policy,
+        )  # fmt: skip
+        judged = Judged(self._number, cut.at, cut.connection, connection.origin, decision)
+        if not decision.frame.has("crc-mismatch", "length-mismatch", "bad-envelope", "noise", "oversize"):
+            connection.outstanding.append(judged)
+        return judged
 
-    def _from_receiver(self, name: str, connection: _Connection, pieces: list[Piece]) -> Iterator[Answered]:
-        for piece in pieces:
-            self._number += 1
-            reply = decode(piece, self._judging.book.key_for)
-            heard, to = tied(reply, connection.outstanding, _sent, self._now)
-            if to is not None:
-                connection.outstanding.remove(to)
-            yield Answered(self._number, self._now, name, connection.origin, heard, to)
+    def _answered(self, cut: Cut, connection: _Connection) -> Answered:
+        reply = decode(cut.piece, self._judging.book.key_for)
+        heard, to = tied(reply, connection.outstanding, _sent, cut.at)
+        if to is not None:
+            connection.outstanding.remove(to)
+        return Answered(self._number, cut.at, cut.connection, connection.origin, heard, to)
 
 
 def _sent(judged: Judged) -> tuple[Frame, datetime]:
@@ -191,6 +176,8 @@ def tied(
     nak = reply.token == "NAK" and any(sent(message)[0].encrypted for message in waiting)
     for message in waiting:
         frame, at = sent(message)
+        if foreign and reply.token != "NAK" and frame.sequence_sent != reply.sequence_sent:
+            continue  # the usual reason, found at once: a thousand may wait
         heard = belongs(opened, frame)
         if heard.word == "foreign":
             foreign = foreign or heard

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from protocols.dc09 import build, decode
 from protocols.exchange import answer
 from protocols.values import Frame
-from receiver import rehearing
+from receiver import capture, rehearing
 from receiver.book import Account, Book
 from receiver.capture import Happening
 from receiver.desk import Policy
@@ -133,7 +133,8 @@ def test_an_account_that_answers_only_on_test_is_judged_as_the_person_says() -> 
 def test_of_more_peers_than_can_be_remembered_the_one_silent_longest_is_forgotten(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(rehearing, "MOST_OPEN", 2)
+    for module in (rehearing, capture):
+        monkeypatch.setattr(module, "MOST_OPEN", 2)
     said = [Happening(at(0), f"udp-{peer}", "panel", POLL, "udp", peer) for peer in ("192.0.2.7:1", "192.0.2.7:2")]
     said += [said[0], said[1]._replace(connection="udp-3")]
     answers = [one._replace(what="receiver", data=POLLED) for one in (said[0], said[1])]
