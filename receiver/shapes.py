@@ -109,6 +109,7 @@ def _spooled(source: BinaryIO, name: str, how: How) -> Opened:
         raise
     weakref.finalize(found, Path(spool).unlink)
     inside = found.happenings
+    found.note = found.note.replace(Path(spool).name, name)
 
     def happenings() -> Iterator[Happening]:
         with _by_name(spool, name):

@@ -77,7 +77,7 @@ def decode(
         if as_json:
             sys.stdout.buffer.write(orjson.dumps(_object(frame, where, accounts)) + b"\n")
         else:
-            show(frame, number, where, accounts)
+            show(frame, number, accounts, where)
     if number == 0:
         TALK.print("nothing came: there was not a byte to decode")
     elif not as_json:
@@ -189,7 +189,7 @@ def _object(frame: Frame, where: Where, accounts: Book) -> dict[str, object]:
     return found
 
 
-def show(frame: Frame, number: int, where: Where, accounts: Book) -> None:
+def show(frame: Frame, number: int, accounts: Book, where: Where = NOWHERE) -> None:
     """Print one frame for a person."""
     state = "clean" if not frame.problems else ", ".join(dict.fromkeys(problem.rule for problem in frame.problems))
     noise = frame.kind == "noise"
