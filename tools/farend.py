@@ -12,6 +12,7 @@ COMMANDS = {
     "panel": "tools.panel:panel",
     "decode": "tools.decode:decode",
     "replay": "tools.replay:replay",
+    "tap": "tools.tap:tap",
     "capture": "tools.capture:app",
     "journal": "tools.journal:app",
     "book": "tools.book:app",
