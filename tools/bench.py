@@ -8,6 +8,7 @@
     disk      how often this disk flushes 200 bytes
     decode    `farend decode --json` over a file
     captures  packets of so many frames brought in, written down as a golden file, and held to it; a tenth of them beside it
+    tap       one message to an echo and back: straight, through `socat`, through `farend tap`, in turn
     load      `farend trial load` against the echo, faster and faster: what the load's client can offer, answers checked
     supervision    what it takes to know of a million paths which are overdue, on a simulated clock
 
@@ -53,7 +54,7 @@ from receiver.trial.load_driver import raise_open_files
 ROOT = Path(__file__).resolve().parent.parent
 HOST = "127.0.0.1"
 CONTENDERS = ("echo", "bench", "durable", "watched", "redis")
-NAMES = (*CONTENDERS, "disk", "decode", "captures", "load", "supervision")
+NAMES = (*CONTENDERS, "disk", "decode", "captures", "tap", "load", "supervision")
 ACCOUNTS = 1000
 WARM_SECONDS = 0.3  # of load before the clock runs
 LONGEST = 30.0  # seconds a contender; a stamp made at the start still passes at the end
@@ -204,9 +205,14 @@ def serve(what: str, port: int, book: Path) -> None:
     reactor.run()
 
 
-def command_of(what: str, port: int, folder: Path) -> list[str]:
+def command_of(what: str, port: int, folder: Path, to: int = 0) -> list[str]:
     """How a contender is started."""
     book = str(folder / "book.toml")
+    if what == "socat":
+        return ["socat", f"TCP-LISTEN:{port},bind={HOST},fork,reuseaddr,nodelay", f"TCP:{HOST}:{to},nodelay"]
+    if what == "tap":
+        where = ["--listen", f"{HOST}:{port}", "--to", f"{HOST}:{to}", "--only", "tcp"]
+        return [*python("tools.farend"), "tap", *where, "--capture", str(folder / "x.capture")]
     if what == "redis":
         where = ["--port", str(port), "--bind", HOST, "--dir", str(folder), "--maxclients", "5000"]
         return ["redis-server", *where, "--save", "", "--appendonly", "yes", "--appendfsync", "always"]
@@ -225,8 +231,11 @@ def environment() -> dict[str, str]:
 
 
 @contextmanager
-def running(what: str, folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], int]]:
-    """A contender that accepts connections on the port; ended and waited for afterwards, whatever happens."""
+def running(what: str, folder: Path, to: int = 0) -> Iterator[tuple[subprocess.Popen[bytes], int]]:
+    """A contender that accepts connections on the port; ended and waited for afterwards, whatever happens.
+
+    `to` is the port that a pass-through passes on to.
+    """
     with socket.socket() as probe:
         probe.bind((HOST, 0))
         port = probe.getsockname()[1]
@@ -234,7 +243,7 @@ def running(what: str, folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], 
     with log.open("wb") as errors:
         # The output is read by nobody, as at a station whose other programs read the journal.
         process = subprocess.Popen(
-            command_of(what, port, folder),
+            command_of(what, port, folder, to),
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=errors,
@@ -452,6 +461,38 @@ def write_packets(path: Path, frames: int) -> None:
                 place[end] = (place[end] + len(data)) % (1 << 32)
 
 
+def measure_tap(seconds: float, disk: Path) -> dict[str, Any]:
+    """Round trips of one message to an echo, in turn over each way: what each adds to the straight one."""
+    frame = next(messages(0))[0]
+    took: dict[str, list[int]] = {"straight": [], "socat": [], "tap": []}
+    with (
+        tempfile.TemporaryDirectory(dir=disk) as name,
+        running("echo", Path(name)) as (_, echo),
+        running("socat", Path(name), echo) as (_, socat),
+        running("tap", Path(name), echo) as (_, tap),
+        socket.create_connection((HOST, echo), PATIENCE) as first,
+        socket.create_connection((HOST, socat), PATIENCE) as second,
+        socket.create_connection((HOST, tap), PATIENCE) as third,
+    ):
+        ways = list(zip(took.values(), (first, second, third), strict=True))
+        for _, one in ways:
+            one.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        until = time.monotonic() + seconds
+        while time.monotonic() < until:
+            for times, one in ways:
+                began = time.perf_counter_ns()
+                one.sendall(frame)
+                back = b""
+                while len(back) < len(frame):
+                    back += one.recv(4096)
+                times.append(time.perf_counter_ns() - began)
+                if back != frame:
+                    raise Failed("an echo came back changed")
+            time.sleep(0.001)  # a panel's message finds an idle machine, not one that is just warm
+    ways_told = {way: percentiles(times) | {"round_trips": len(times)} for way, times in took.items()}
+    return {"what": "tap", "ways": ways_told}
+
+
 def measure_load(rate: int, seconds: float, disk: Path) -> dict[str, Any]:
     """The load's client at one rate, against the echo, from the `ACCOUNTS` panels that keep their connections."""
     order = ["--accounts", ACCOUNTS, "--rate", rate, "--for", seconds, "--late", PATIENCE, "--seed", rate]
@@ -647,6 +688,14 @@ def show(results: list[dict[str, Any]]) -> None:
                 f" peak memory {one['peak_rss_mb']:.0f} MB",
                 soft_wrap=True,
             )
+        elif one["what"] == "tap":
+            straight = one["ways"]["straight"]
+            for way, found in one["ways"].items():
+                added = found["p50_ms"] - straight["p50_ms"]
+                out.print(
+                    f"tap: {way:9} p50 {found['p50_ms']:.3f} ms (adds {added:.3f}), p99 {found['p99_ms']:.3f} ms,"
+                    f" {found['round_trips']:,} round trips"
+                )
         elif one["what"] == "captures":
             steps = (
                 f"{step} {found['seconds']:.1f} s, {found['per_second']:,.0f} frames/s, {found['peak_rss_mb']:.0f} MB"
@@ -750,6 +799,9 @@ def main() -> int:
     if "redis" in names and not (shutil.which("redis-server") and shutil.which("redis-benchmark")):
         talk.print("bench: redis-server is not installed; its row is left out")
         names.remove("redis")
+    if "tap" in names and not shutil.which("socat"):
+        talk.print("bench: socat is not installed, so nothing stands beside the tap; its rows are left out")
+        names.remove("tap")
     if not raise_open_files(max(wanted.connections)):
         talk.print(f"bench: {max(wanted.connections)} connections are more than the limit on open files allows")
         return 2
@@ -764,6 +816,8 @@ def main() -> int:
         work.insert(0, ("disk", measure_disk))
     if "decode" in names:
         work.append((f"decode, {wanted.frames:,} frames", lambda disk: measure_decode(wanted.frames, disk)))
+    if "tap" in names:
+        work.append(("tap", lambda disk: measure_tap(wanted.seconds, disk)))
     if "captures" in names:
         for frames in (wanted.frames // 10, wanted.frames):
             work.append((f"captures, {frames:,} frames", lambda disk, a=frames: measure_captures(a, disk)))

@@ -36,7 +36,7 @@ FOR_TESTS = {
     "qpdf": "qpdf",
     "tshark": "tshark",
 }
-FOR_BENCH = {"redis-server": "redis-server", "redis-benchmark": "redis-server"}
+FOR_BENCH = {"redis-server": "redis-server", "redis-benchmark": "redis-server", "socat": "socat"}
 
 # Much of a test is waiting, so three workers share two cores. A file stays with one of them, since its tests may share a
 # browser; files keep their order.
