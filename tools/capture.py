@@ -4,7 +4,7 @@ import typer
 
 from tools.lazily import lazily
 
-COMMANDS: dict[str, str] = {}
+COMMANDS: dict[str, str] = {"scrub": "tools.capture_scrub:scrub"}
 ABOUT = """Recorded streams: bring them in, look at them, make them fit to keep, and hold the decoder to them.
 
 Example: farend capture show monday.capture --book fixtures/station.toml
