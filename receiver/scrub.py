@@ -66,7 +66,9 @@ class Scrubber:
         if not head:
             return self._without_head(text, end, frame).encode("latin-1")
         body = self._body(text[head:end], frame).encode("latin-1")
-        return _check_fields(raw[:head], raw[head:end], body) + body + raw[end:]
+        # Two bytes before a body without its end say nothing; others might hold a quotation mark, and begin it elsewhere.
+        checks = raw[:7] if head == 7 and end == len(raw) else _check_fields(raw[:head], raw[head:end], body)
+        return checks + body + raw[end:]
 
     def new_key(self, key: Key) -> Key:
         if key not in self._new_keys or not self.substitutes.settled:

@@ -204,9 +204,11 @@ def _tell(found: Telltales) -> None:
         OUT.print("nothing was found that would identify someone")
     for kind, frames in found.found.items():
         numbers = [str(number) for number in frames if number]
-        where = "frame " + ", ".join(numbers[:5]) if numbers else "a peer, a connection's name, or the book"
-        more = f" and {len(numbers) - 5} more" if len(numbers) > 5 else ""
-        OUT.print(f"✗ {kind}: {where}{more}: {DO[kind]}", markup=False, soft_wrap=True)
+        where = ["a peer, a connection's name, or the book"] if 0 in frames else []
+        if numbers:
+            more = f" and {len(numbers) - 5} more" if len(numbers) > 5 else ""
+            where.append(f"frame {', '.join(numbers[:5])}{more}")
+        OUT.print(f"✗ {kind}: {'; '.join(where)}: {DO[kind]}", markup=False, soft_wrap=True)
 
 
 def _show(told: dict[str, Any]) -> None:
