@@ -7,6 +7,7 @@ from tools.lazily import lazily
 COMMANDS = {
     "import": "tools.capture_import:import_",
     "show": "tools.capture_show:show",
+    "scrub": "tools.capture_scrub:scrub",
     "expect": "tools.capture_expect:expect",
     "verify": "tools.capture_verify:verify",
 }
