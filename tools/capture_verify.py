@@ -16,7 +16,14 @@ from receiver.capture import CaptureError
 from receiver.golden import SUFFIX, Difference, GoldenError, Group, Held
 from tools.common import OUT, TALK, check_outputs, stop, write_outputs
 
-RECORDINGS = (".capture", ".pcap", ".pcapng", ".log", ".hex")  # names that say that something wants a golden file
+RECORDINGS = (
+    ".capture",
+    ".pcap",
+    ".pcapng",
+    ".log",
+    ".hex",
+    ".gz",
+)  # names that say that something wants a golden file
 
 
 def verify(
