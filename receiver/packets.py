@@ -143,7 +143,9 @@ def _say(found: Opened, told: _Told, first: "_Sorting", second: "_Telling") -> N
         )
     if first.left:
         what = ", ".join(f"{name} {count}" for name, count in sorted(first.left.items()))
-        found.notes.append(f"conversations without a frame, left out: {what}; --receiver PORT takes one all the same")
+        found.notes.append(
+            f"conversations without a frame, left out: {what}; `capture import --receiver PORT` takes one all the same"
+        )
     if told.other:
         what = ", ".join(f"{name} {count}" for name, count in sorted(told.other.items()))
         found.notes.append(f"packets of other protocols, left out: {what}")

@@ -1,6 +1,5 @@
 """`farend capture import`: recorded streams of any shape into one capture."""
 
-import re
 from collections.abc import Iterable, Iterator
 from datetime import datetime
 from itertools import chain
@@ -12,7 +11,7 @@ import typer
 from receiver import capture as captures
 from receiver.capture import Cutter, Happening, Opened
 from receiver.shapes import STDIN, How, joined
-from tools.common import OUT, check_outputs, followed, host_and_port, recording, stop, time_from, write_capture
+from tools.common import OUT, check_outputs, followed, receiver_from, recording, stop, time_from, write_capture
 
 
 def import_(
@@ -47,7 +46,7 @@ def import_(
     beginning = time_from(began, "--began")
     if beginning and not 1900 < beginning.year < 9000:
         stop(f"--began {began!r} is no time at which a recording began")
-    how = How(beginning, _receiver(receiver))
+    how = How(beginning, receiver_from(receiver))
     whole = joined([recording(path, how) for path in files])
     taken = _Taken(whole)
     happenings = taken.counted(followed(whole, "importing"))
@@ -62,14 +61,6 @@ def import_(
     write_capture(capture, chain((captures.header(beginning or first.at, note),), lines))
     OUT.print(f"{capture}: {taken}", markup=False, soft_wrap=True)
     raise typer.Exit(1 if whole.unread else 0)
-
-
-def _receiver(text: str | None) -> tuple[str | None, int] | None:
-    if text is None:
-        return None
-    if re.fullmatch(r"\d{1,5}", text) and 0 < int(text) < 65536:
-        return None, int(text)
-    return host_and_port(text, "--receiver")
 
 
 class _Taken:
