@@ -7,7 +7,7 @@ import typer
 
 from receiver import golden
 from receiver.golden import GoldenError, Terms
-from receiver.shapes import How
+from receiver.shapes import STDIN, How
 from tools.capture_verify import tell
 from tools.common import OUT, TALK, book_from, followed, judging_from, receiver_from, recording, stop, time_from
 
@@ -32,6 +32,10 @@ def expect(
 
     Example: farend capture expect fixtures/estate.capture --book fixtures/station.toml
     """
+    if capture == STDIN:
+        stop(
+            "a golden file stands beside its recording, and stdin has no place: `farend capture import -` keeps it first"
+        )
     path = capture.with_name(capture.name + golden.SUFFIX)
     judging = judging_from(book_from(book), unknown, on_test or ())
     how = How(time_from(began, "--began"), receiver_from(receiver))
