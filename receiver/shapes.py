@@ -82,7 +82,7 @@ def opened(path: Path, how: How = How()) -> Opened:
     if shape == "capture":
         return capture.opened(path)
     if not path.stat().st_size:
-        raise CaptureError(f"{path} is empty: nothing was recorded")
+        raise CaptureError(f"{path}: empty, nothing was recorded")
     if shape is None:
         raise CaptureError(
             f"{path}: no recording that farend knows: it begins neither as a capture, pcap or pcapng does nor as a hex "

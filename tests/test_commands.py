@@ -674,7 +674,7 @@ def test_replay_ends_with_1_when_an_answer_is_missing_or_another(farend: Farend,
     ("content", "line"),
     [
         ("this is a letter\n", "no recording that farend knows"),
-        ("", "no recording that farend knows"),
+        ("", "empty, nothing was recorded"),
         (HEADER.replace("1,", "2,", 1), "line 1"),
         (HEADER + OPEN + "and here it is none\n" + happening(1, "close"), "line 3"),
         (HEADER + OPEN + happening(1, "say"), "line 3"),
