@@ -20,6 +20,7 @@ from receiver.desk import Policy
 from receiver.rehearing import Judging, rehear
 from receiver.requests import write_whole
 from receiver.scrub import Scrubber, held_alike, walk
+from receiver.shapes import STDIN
 from receiver.substitutes import ScrubError, Substitutes
 from receiver.telltale import DO, Telltales, look
 from tools.common import (
@@ -130,9 +131,11 @@ def _table(path: Path | None, seed: str | None, *, needed: bool) -> Substitutes:
 
 def _scrub(file: Path, accounts: Book, substitutes: Substitutes, out: Path, book_out: Path | None) -> dict[str, Any]:
     """Take in, replace, hold the new beside the old, and only then put it into its place."""
+    if file == STDIN:
+        stop("a recording is read several times, and stdin can be once: `farend capture import -` keeps it first")
 
     def heard(doing: str) -> Iterator[Happening]:
-        return followed(recording(file), doing)
+        return followed(recording(file), doing, say=doing == "taking in")  # once is enough
 
     taking = Scrubber(substitutes, accounts)
     taking.book(accounts.accounts)
