@@ -15,7 +15,7 @@ frames that changed places, are new, or have gone are told as that and not as a 
 import re
 import textwrap
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from difflib import SequenceMatcher
@@ -30,7 +30,7 @@ from protocols.values import Frame, legible
 from receiver import book as books
 from receiver import desk, shapes
 from receiver.book import Book, BookError
-from receiver.capture import CaptureError, Happening
+from receiver.capture import CaptureError, Happening, Opened
 from receiver.desk import Policy
 from receiver.rehearing import Answered, Judged, Judging, Missing, Passed, rehear
 from receiver.requests import write_whole
@@ -445,10 +445,10 @@ class Held:
         return not self.groups and self.why is None
 
 
-def hold(golden: Path, reading: Any = iter) -> Held:
+def hold(golden: Path, reading: Callable[[Opened], Iterator[Happening]] = lambda opened: opened.happenings) -> Held:
     """Hold the recording beside a golden file to it. Never raises for what is wrong with either: `why` says it.
 
-    `reading` may wrap the happenings of what was opened (a bar), given the `Opened`.
+    `reading` gives the happenings of what was opened; a bar may go along with them.
     """
     held = Held(golden.with_name(golden.name.removesuffix(SUFFIX)))
     try:
@@ -456,8 +456,7 @@ def hold(golden: Path, reading: Any = iter) -> Held:
         held.recording = golden.parent / terms.recording
         judging = terms.judging(golden.parent)
         opened = shapes.opened(held.recording, terms.how)
-        happenings = opened.happenings if reading is iter else reading(opened)
-        made = _counted(lines(happenings, judging), held)
+        made = _counted(lines(reading(opened), judging), held)
         with golden.open(encoding="utf-8", newline="\n") as file:
             held.groups, held.beyond = grouped(compare(_body(file, golden), made))
         held.notes = opened.notes

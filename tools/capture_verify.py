@@ -9,10 +9,10 @@ from xml.etree import ElementTree
 
 import orjson
 import typer
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 
 from receiver import golden, junit
-from receiver.capture import CaptureError
+from receiver.capture import CaptureError, Happening, Opened
 from receiver.golden import SUFFIX, Difference, GoldenError, Group, Held
 from tools.common import OUT, TALK, check_outputs, stop, write_outputs
 
@@ -43,16 +43,23 @@ def verify(
     if not goldens and not lonely:
         stop(f"{', '.join(map(str, places))}: no golden file is there; `farend capture expect FILE` makes one")
     results: list[tuple[Held, float]] = []
-    columns = (TextColumn("verifying"), BarColumn(), MofNCompleteColumn(), TextColumn("{task.description}"))
+    columns = (TextColumn("verifying"), BarColumn(), TaskProgressColumn(), TextColumn("{task.description}"))
     bar = Progress(*columns, console=TALK, transient=True)
     with bar:
         task = bar.add_task("", total=len(goldens), visible=TALK.is_terminal)
+
+        def reading(opened: Opened) -> Iterator[Happening]:
+            for number, happening in enumerate(opened.happenings):
+                yield happening
+                if not number % 1000:
+                    bar.update(task, completed=len(results) + opened.taken / max(opened.size, 1))
+
         for path in goldens:
             bar.update(task, description=path.name)
             began = time.monotonic()
-            held = golden.hold(path)
+            held = golden.hold(path, reading)
             results.append((held, time.monotonic() - began))
-            bar.advance(task)
+            bar.update(task, completed=len(results))
             if as_json:
                 _print_json(held)
             elif not held.holds:
