@@ -35,8 +35,24 @@ HOST = "127.0.0.1"
 WITHIN = 5.0  # seconds that a wait lasts where nothing is said
 MOST_SHOWN = 8  # entries that a failure shows
 START_SECONDS = 20.0
-_OF_SIGNAL = ("code_set", "code", "qualifier", "meaning", "category", "area", "zone", "user", "text", "number")
+_OF_SIGNAL = (
+    *("code_set", "code", "qualifier", "meaning", "category", "area", "zone", "user", "text", "number"),
+    *("area_name", "zone_name", "user_name", "from_memory"),
+)
 _NUMBERS = ("account", "area", "zone", "user", "number", "sequence")
+_OF_ENTRY = (
+    *("at", "line", "peer", "path", "account", "account_name", "account_mark", "token", "encrypted", "sequence"),
+    *("receiver", "prefix", "stamp", "occurred", "verdict", "reply", "sequence_note", "repeat_of", "refused_alarm"),
+    *("warning", "row", "raw", "size"),
+)
+_WORDS = {
+    "verdict": (
+        *("accepted", "poll", "repeat", "stale-clock", "unknown-account", "unsupported", "must-encrypt"),
+        *("undecryptable", "unreadable", "held-back", "not-kept", "noise"),
+    ),
+    "reply": ("ACK", "NAK", "DUH", "none"),
+    "qualifier": ("new", "restore", "status"),
+}
 _RUN = "from tools.farend import main; main()"
 
 Entry = dict[str, Any]
@@ -105,6 +121,7 @@ class Bench:
         `code`, `qualifier`, `category`, `area`, `zone`, `user` …. Numbers match without leading zeros. AssertionError after
         `within` seconds, with what came instead; BenchError at once where the bench has ended.
         """
+        _check(wanted)
         until = time.monotonic() + within
         seen = 0
         with self._arrived:
@@ -186,6 +203,15 @@ class Bench:
             lines += [f"  … {len(self.entries) - len(shown)} before"] * (len(self.entries) > len(shown))
             lines += [f"  {_words(entry)}" for entry in shown]
         return "\n".join(lines)
+
+
+def _check(wanted: dict[str, Any]) -> None:
+    """A slip of the pen must not make `never` pass: ValueError for a field or a word that there is not."""
+    for name, value in wanted.items():
+        if name not in _OF_ENTRY and name not in _OF_SIGNAL:
+            raise ValueError(f"no entry has a field {name!r}; they have {', '.join((*_OF_ENTRY, *_OF_SIGNAL))}")
+        if name in _WORDS and value not in _WORDS[name]:
+            raise ValueError(f"no {name} is {value!r}; they are {', '.join(_WORDS[name])}")
 
 
 def _named(wanted: dict[str, Any]) -> str:

@@ -180,7 +180,7 @@ def _happenings(path: Path, found: Opened) -> Iterator[Happening]:
             found.taken += len(line)
             try:
                 yield _happening(orjson.loads(line))
-            except (ValueError, KeyError, TypeError, AttributeError) as error:
+            except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as error:
                 if not line.endswith(b"\n"):
                     found.unread += 1
                     found.notes.append(f"{path}: line {number} was cut off in mid-write and is left out")
@@ -190,21 +190,27 @@ def _happenings(path: Path, found: Opened) -> Iterator[Happening]:
 
 
 def _happening(line: dict[str, Any]) -> Happening:
-    what = line["what"]
+    what, _ = line["what"], line["connection"]
     if what not in WHATS:
         raise ValueError(f"what: {what!r} is none of {', '.join(WHATS)}")
     moment = datetime.fromisoformat(line["at"])
     if moment.tzinfo is None:
         raise ValueError(f"at: {line['at']!r} does not say its zone; write UTC with a Z")
+    for name, kind in (("connection", str), ("line", str | None), ("peer", str | None)):
+        if not isinstance(line.get(name), kind):
+            raise ValueError(f"{name}: {line.get(name)!r} is no text")
+    for name, most in (("size", 1 << 48), ("port", 65535)):
+        if not isinstance(line.get(name, 0), int) or not 0 <= line.get(name, 0) <= most:
+            raise ValueError(f"{name}: {line[name]!r} is no number from 0 to {most}")
     return Happening(
         moment.astimezone(UTC),
-        str(line["connection"]),
+        line["connection"],
         what,
         from_printable(line["data"]) if what in ("panel", "receiver") else b"",
         line.get("line"),
         line.get("peer"),
-        int(line["size"]) if what.endswith("-lost") else 0,
-        int(line.get("port", 0)),
+        line["size"] if what.endswith("-lost") else 0,
+        line.get("port", 0),
     )
 
 

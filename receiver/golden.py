@@ -282,20 +282,28 @@ def _apart(
     moved = gone & came
     found: list[Difference] = []
     homes: dict[str, list[str]] = {}
-    for kind, a, b, _, _ in blocks:
-        if kind != "equal":
-            for n in range(a, b):
-                if ours[n] in moved:
-                    homes.setdefault(ours[n], []).append(left[n])
+    moved_out, moved_in = (
+        set[int](),
+        set[int](),
+    )  # as many of each identity as are on both sides; the others are gone or new
+    for moving, names, counted in ((moved_out, ours, Counter(moved)), (moved_in, theirs, Counter(moved))):
+        for kind, *ends in blocks:
+            start, stop = ends[:2] if names is ours else ends[2:]
+            for n in range(start, stop) if kind != "equal" else ():
+                if counted[names[n]] > 0:
+                    counted[names[n]] -= 1
+                    moving.add(n)
+                    if names is ours:
+                        homes.setdefault(ours[n], []).append(left[n])
     for kind, a, b, c, d in blocks:
         if kind == "equal":
             for n in range(b - a):
                 found += _cells(left[a + n], right[c + n], shift)
             continue
-        lost = [n for n in range(a, b) if ours[n] not in moved]
-        fresh = [n for n in range(c, d) if theirs[n] not in moved]
+        lost = [n for n in range(a, b) if n not in moved_out]
+        fresh = [n for n in range(c, d) if n not in moved_in]
         for n in range(c, d):
-            if theirs[n] in moved and homes.get(theirs[n]):
+            if n in moved_in:
                 before = homes[theirs[n]].pop(0)
                 found.append(
                     Difference(
@@ -506,7 +514,7 @@ def _body(file: Iterable[str], golden: Path) -> Iterator[str]:
         else:
             yield text.rstrip("\n")
     if not ended:
-        raise GoldenError(f"{golden.name} was cut off; `farend capture verify --accept` makes it anew")
+        raise GoldenError(f"{golden.name} was cut off; `farend capture expect FILE --accept` makes it anew")
 
 
 # In words

@@ -23,12 +23,15 @@ from typing import BinaryIO, Literal, NamedTuple
 
 from protocols.dc09 import REPLIES
 from receiver.capture import CaptureError, Happening, Opened, What
-from receiver.segments import Out, Stream
+from receiver.segments import Out, Stream, ahead
 
 MAGICS = (b"\xd4\xc3\xb2\xa1", b"\xa1\xb2\xc3\xd4", b"\x4d\x3c\xb2\xa1", b"\xa1\xb2\x3c\x4d", b"\x0a\x0d\x0d\x0a")
 LONGEST_PACKET = 1 << 24  # more than any link carries: such a length means that the file is damaged
 MOST_OPEN = 50_000  # TCP connections that are followed at once
 MOST_FRAGMENTED = 1000  # datagrams whose fragments are waited for
+MOST_OVER = 5000  # connections that have ended and are still known
+MOST_LATE = 1 << 16  # bytes by which a SYN may be recorded late, or a reset be early
+FRAGMENT_SECONDS = 30  # for which fragments are waited for (RFC 791 and 8200: 15 to 60 s)
 LOOKED_AT = 1 << 16  # bytes of each side in which a frame is looked for
 
 _VLAN = (0x8100, 0x88A8, 0x9100)
@@ -321,7 +324,7 @@ def _internet4(moment: int, data: bytes, at: int, missing: int, parts: "_Fragmen
     length = (total or len(data) - at + missing) - head  # 0: the card was to cut it, and the length did not fit
     payload = data[at + head : at + head + length]
     if place & 0x3FFF:
-        whole = parts.take((source, target, protocol, name), (place & 0x1FFF) * 8, payload, not place & 0x2000)
+        whole = parts.take(moment, (source, target, protocol, name), (place & 0x1FFF) * 8, payload, not place & 0x2000)
         if whole is None:
             return None
         payload, length = whole, len(whole)
@@ -342,7 +345,7 @@ def _internet6(moment: int, data: bytes, at: int, missing: int, parts: "_Fragmen
             protocol, at = data[at], at + 8
             if place & 0xFFF9:
                 key = (source, target, protocol, int.from_bytes(name))
-                whole = parts.take(key, place & 0xFFF8, data[at:end], not place & 1)
+                whole = parts.take(moment, key, place & 0xFFF8, data[at:end], not place & 1)
                 if whole is None:
                     return None
                 return _transport(moment, protocol, source, target, whole, len(whole), told)
@@ -375,13 +378,16 @@ class _Fragments:
     """Datagrams that came in fragments, until they are whole."""
 
     def __init__(self, told: _Told) -> None:
-        self.waiting: OrderedDict[object, tuple[dict[int, bytes], list[int]]] = OrderedDict()
+        self.waiting: OrderedDict[object, tuple[dict[int, bytes], list[int], int]] = OrderedDict()
         self._told = told
 
-    def take(self, key: object, offset: int, data: bytes, last: bool) -> bytes | None:
-        """One fragment; the datagram, when that was what it lacked."""
-        pieces, size = self.waiting.setdefault(key, ({}, []))
-        pieces.setdefault(offset, data)
+    def take(self, moment: int, key: object, offset: int, data: bytes, last: bool) -> bytes | None:
+        """One fragment; the datagram, when that was what it lacked. What came too long ago is of another one."""
+        if key in self.waiting and moment - self.waiting[key][2] > FRAGMENT_SECONDS * 1_000_000_000:
+            del self.waiting[key]
+            self._told.fragments += 1
+        pieces, size, _ = self.waiting.setdefault(key, ({}, [], moment))
+        pieces[offset] = data
         if last:
             size[:] = [offset + len(data)]
         whole = b""
@@ -411,6 +417,18 @@ class _Connection:
     opener: int | None = None  # which end sent the SYN
     began: int | None = None  # its sequence number
 
+    def again(self, end: int, sequence: int) -> bool:
+        """Whether a SYN begins another connection: not where it was sent twice, or recorded after the first data."""
+        due = self.streams[end].next
+        if self.began is not None or due is None:
+            return self.began not in (None, sequence)
+        return not 0 <= ahead(due, sequence + 1) <= MOST_LATE
+
+    def fits(self, end: int, sequence: int) -> bool:
+        """Whether a reset lies where this side's bytes are due (RFC 9293, 3.5.3), or nothing is known of them."""
+        due = self.streams[end].next
+        return due is None or 0 <= ahead(sequence, due) <= MOST_LATE
+
 
 class _Sink:
     """What is done with what passed: `end` is 0 for who spoke first, 1 for the other."""
@@ -429,7 +447,10 @@ class _Conversations:
     def __init__(self, sink: _Sink) -> None:
         self._sink = sink
         self._open: OrderedDict[Ends, _Connection] = OrderedDict()
-        self._datagrams: dict[Ends, int] = {}
+        self._over: OrderedDict[Ends, None] = (
+            OrderedDict()
+        )  # connections that ended; what is sent again belongs to them
+        self._datagrams: OrderedDict[Ends, int] = OrderedDict()
         self._number = 0
         self._moment = 0
 
@@ -456,6 +477,10 @@ class _Conversations:
         if number is None:
             number = self._datagrams[ends] = self._begin()
             self._sink.open(packet.nanoseconds, number, ends, "udp", None)
+            if len(self._datagrams) > MOST_OPEN:
+                self._sink.close(packet.nanoseconds, self._datagrams.popitem(last=False)[1])
+        else:
+            self._datagrams.move_to_end(ends if end == 0 else ends[::-1])
         self._sink.data(packet.nanoseconds, number, end, packet.data)
         if packet.length > len(packet.data):
             self._sink.lost(packet.nanoseconds, number, end, packet.length - len(packet.data))
@@ -467,13 +492,20 @@ class _Conversations:
         if one is None and (one := self._open.get((packet.target, packet.source))) is not None:
             end = 1
         first = syn and not packet.flags & 16
-        if one is not None and first and one.began != packet.sequence and one.streams[end].next is not None:
+        if one is not None and first and one.again(end, packet.sequence):
             self._close(one)  # the ports are used again
             one = None
+        if one is None and not syn and (ends in self._over or ends[::-1] in self._over):
+            self._sink.repeats += bool(packet.data)
+            return
+        if one is not None and reset and not one.fits(end, packet.sequence):
+            return  # of something older
         if one is None:
             if reset or not (syn or packet.data):
                 return  # the tail of what was over already
             one = self._open[ends] = _Connection(self._begin(), ends)
+            self._over.pop(ends, None)
+            self._over.pop(ends[::-1], None)
             end = 0
             if syn:
                 one.opener = end if first else 1 - end
@@ -505,6 +537,9 @@ class _Conversations:
 
     def _close(self, one: _Connection) -> None:
         del self._open[one.ends]
+        self._over[one.ends] = None
+        if len(self._over) > MOST_OVER:
+            self._over.popitem(last=False)
         for end in (0, 1):
             self._put(one, end, one.streams[end].end())
             self._sink.repeats += one.streams[end].repeats
@@ -532,6 +567,9 @@ class _Sorting(_Sink):
             matches = [end for end in (1, 0) if ends[end][1] == port and ends[end][0] in packed]
             if not matches:
                 self.left[_service(ends, line, opener)] += 1
+                return
+            if opener is None and len(matches) == 2:  # both ends use that port: who is who is told by what they say
+                self._undecided[number] = ends, line, opener, [b"", b""], [0, 0]
                 return
             receiver = 1 - opener if opener is not None and len(matches) == 2 else matches[0]
             self.known[number] = _TAKEN | (_PANEL_SECOND if receiver == 0 else 0)
@@ -590,7 +628,7 @@ class _Telling(_Sink):
         self._first = first
         self._ready: list[Happening] = []
         self._names: dict[int, str] = {}
-        self._peers: Counter[str] = Counter()
+        self._live: set[str] = set()
         self._streams = 0
         self.lost_bytes = 0
 
@@ -605,8 +643,10 @@ class _Telling(_Sink):
         panel = 1 if known & _PANEL_SECOND else 0
         peer = _address(*ends[panel])
         if line == "udp":
-            self._peers[peer] += 1
-            name = f"udp-{peer}" + (f"/{self._peers[peer]}" if self._peers[peer] > 1 else "")
+            name = f"udp-{peer}"
+            if name in self._live:  # the same peer, to another address of the receiver
+                name = f"{name}/{number}"
+            self._live.add(name)
         else:
             self._streams += 1
             name = f"tcp-{self._streams}"
@@ -624,7 +664,11 @@ class _Telling(_Sink):
             self._ready.append(Happening(_moment(moment), name, what, size=size))
 
     def close(self, moment: int, number: int) -> None:
-        if (name := self._names.pop(number, None)) is not None:
+        if (name := self._names.pop(number, None)) is None:
+            return
+        if name in self._live:
+            self._live.discard(name)  # a UDP peer that is not followed any more; nobody closes UDP
+        else:
             self._ready.append(Happening(_moment(moment), name, "close"))
 
     def _side(self, number: int, end: int) -> Literal["panel", "receiver"]:

@@ -33,6 +33,10 @@ _NUMBERS = re.compile("[0-9]{3,}")
 _LINK = re.compile("(?:https?|rtsps?|ftps?|sips?)://")
 _IPV4 = re.compile(r"\d{1,3}(?:\.\d{1,3}){3}")
 _MAC = re.compile(r"[0-9A-Fa-f]{2}(?:[:-]?[0-9A-Fa-f]{2}){5}")
+_TELLING = re.compile(
+    r"[^\t\n\r !-/:-@\[-`{-~]"
+)  # all but punctuation: letters, digits, bytes that may be either elsewhere
+_CONTROLS = "\x01\x02\x03\x04\x05\x06\x07\x0e\x0f"
 TRIES = 200
 
 # Documentation (RFC 5737, RFC 3849) and benchmarks (RFC 2544); addresses of nobody (RFC 1122's 0/8, the reserved 240/4)
@@ -79,7 +83,7 @@ class Substitutes:
         link = _LINK.match(value)
         head = link[0] if link else ""
         rest = value.removeprefix(head)
-        return head + self._for("text", rest, kind) if any(map(str.isalnum, rest)) else value
+        return head + self._for("text", rest, kind) if _TELLING.search(rest) else value
 
     def mac(self, value: str) -> str:
         return self._for("mac", value, "MAC") if _MAC.fullmatch(value) else self.text(value, "MAC")
@@ -120,7 +124,7 @@ class Substitutes:
     def peer(self, peer: str) -> str:
         """`HOST:PORT`, `[v6]:PORT`, or whatever else a recording calls a peer. The port stays."""
         host, colon, port = peer.rpartition(":")
-        if not colon or not port.isdigit():
+        if not colon or not port.isdigit() or _address(peer) is not None:
             host, colon, port = peer, "", ""
         inner = host.strip("[]")
         return host.replace(inner, self.host(inner), 1) + colon + port if inner else peer
@@ -278,7 +282,7 @@ def fingerprint(key: Key) -> str:
 def invent(text: str, chance: random.Random) -> str:
     """A text of the same length: syllables for letters in the same case, 2457 for digits; all else stays.
 
-    Letters beyond ASCII become accented ones; other bytes beyond ASCII a middle dot, and control characters stay.
+    Bytes beyond ASCII, letters in one code page or another, become accented letters; control characters other ones.
     """
     found, place = [], 0
     for character in text:
@@ -290,13 +294,13 @@ def invent(text: str, chance: random.Random) -> str:
             found.append(new.upper() if character.isupper() else new)
             continue
         place = 0
-        if character.isascii():
-            found.append(chance.choice(DIGITS) if character.isdigit() else character)
-        elif character.isalpha():
+        if not character.isascii():
             new = chance.choice(_ACCENTED)
             found.append(new.upper() if character.isupper() else new)
+        elif character.isprintable() or character in "\t\r\n":
+            found.append(chance.choice(DIGITS) if character.isdigit() else character)
         else:
-            found.append("·" if character >= "\xa0" else character)
+            found.append(chance.choice(_CONTROLS))
     return "".join(found)
 
 
@@ -307,7 +311,8 @@ def is_ours(text: str) -> bool:
     return (
         all(_OURS.fullmatch(word.lower()) for word in _WORDS.findall(text))
         and all(set(number) <= set(DIGITS) for number in _NUMBERS.findall(text))
-        and not any(c.isalpha() and not c.isascii() and c.lower() not in _ACCENTED for c in text)
+        and not any(not c.isascii() and c.lower() not in _ACCENTED for c in text)
+        and not any(not c.isprintable() and c not in _CONTROLS + "\t\r\n" and c.isascii() for c in text)
     )
 
 
@@ -318,6 +323,12 @@ def is_nobodys(text: str) -> bool:
         return True
     address = getattr(address, "ipv4_mapped", None) or address
     return address.is_loopback or any(address.version == one.version and address in one for one in NOBODYS)
+
+
+def is_place(text: str) -> bool:
+    """Whether a text is an address, with a port or without."""
+    host, _, port = text.rpartition(":")
+    return _address(text) is not None or (port.isdigit() and _address(host.strip("[]").partition("%")[0]) is not None)
 
 
 def is_local_mac(text: str) -> bool:
@@ -350,7 +361,7 @@ def _number(old: str, chance: random.Random) -> str:
 
 def _like(character: str, chance: random.Random, hexes: str = "ABCDEF") -> str:
     if not (character.isascii() and character.isalnum()):
-        return character
+        return invent(character, chance)
     if character.isdigit():
         return chance.choice("0123456789")
     new = chance.choice(hexes if character.upper() in "ABCDEF" else _FOREIGN)

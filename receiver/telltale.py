@@ -14,13 +14,15 @@ from receiver.scrub import Scrubber, frame_of
 from receiver.substitutes import Network, Substitutes, fingerprint, is_local_mac, is_nobodys, is_ours
 
 LONG = 6  # characters from which on an old value is looked for anywhere, and not in its field alone
-Kind = Literal["text", "address", "MAC", "bytes outside any field", "old value", "old key"]
+Kind = Literal["text", "address", "MAC", "bytes outside any field", "old value", "old key", "note", "sealed"]
 DO = {
     "text": "words or numbers that are no invented ones; scrub it",
     "address": "an address outside documentation, benchmark and loopback ranges; scrub it",
     "MAC": "an address of a maker; scrub it",
     "bytes outside any field": "readable words or numbers; look at it, and scrub it",
     "old value": "a value that the table says was replaced; scrub it",
+    "note": "the recording's own note was written by somebody; read it, and scrub it",
+    "sealed": "sealed frames were not looked into; give --book or --key",
     "old key": "the book has a key that was replaced; use the book of --book-out",
 }
 
@@ -118,7 +120,7 @@ def look(happenings: Iterable[Happening], judging: Judging, known: Substitutes |
         for one in happenings:
             sight.number = 0
             scrubber.around(one)
-            sight.anywhere(f"{one.connection} {one.peer or ''}")
+            sight.anywhere(f"{one.connection} {one.line or ''} {one.peer or ''}")
             if one.data:
                 pending.setdefault((one.connection, one.what), bytearray()).extend(one.data)
             yield one

@@ -328,6 +328,43 @@ def test_a_reset_closes(tmp_path: Path) -> None:
     assert [one.what for one in happenings] == ["open", "panel", "close"]
 
 
+def test_a_reset_that_belongs_to_something_older_closes_nothing(tmp_path: Path) -> None:
+    """RFC 9293, 3.5.3: a reset counts where its sequence number lies in the window."""
+    one = Talk().open().says(FIRST[:20])
+    one.put(False, RST, at=77).says(FIRST[20:]).hears(ack(1)).put(False, RST).put(True, ACK)
+    happenings, notes = read(pcap(tmp_path / "x.pcap", 101, one.packets))
+    assert sides(happenings) == {"tcp-1 panel": FIRST, "tcp-1 receiver": ack(1)}
+    assert ([one.what for one in happenings][-1], notes) == ("close", [])
+
+
+def test_what_is_sent_again_after_the_end_and_a_syn_recorded_late_are_no_other_connection(tmp_path: Path) -> None:
+    late = talk()
+    late.packets.insert(4, late.packets.pop(0))  # the SYN after the first message
+    again = [*late.packets, late.packets[5], late.packets[7]]
+    happenings, _ = read(pcap(tmp_path / "x.pcap", 101, again))
+    assert sides(happenings) == {"tcp-1 panel": SAID, "tcp-1 receiver": HEARD}
+
+
+def test_where_both_ends_use_the_receivers_port_what_they_say_tells_who_is_who(tmp_path: Path) -> None:
+    packets = [
+        internet(BENCH, PANEL, udp(12009, 12009, ack(1)), 17),
+        internet(PANEL, BENCH, udp(12009, 12009, alarm(2)), 17),
+    ]
+    happenings, _ = read(pcap(tmp_path / "x.pcap", 101, packets), How(receiver=(None, 12009)))
+    assert [(one.what, one.data) for one in happenings if one.data] == [("receiver", ack(1)), ("panel", alarm(2))]
+
+
+def test_an_old_fragment_is_not_taken_for_one_of_another_datagram(tmp_path: Path) -> None:
+    one, two = udp(5000, 12009, alarm(1)), udp(5000, 12009, alarm(2))
+    halves = [
+        internet(PANEL, BENCH, one[:16], 17, 7, 0x2000), *[internet(PANEL, BENCH, bytes(8), 1)] * 40_000,
+        internet(PANEL, BENCH, two[:16], 17, 7, 0x2000), internet(PANEL, BENCH, two[16:], 17, 7, 2),
+    ]  # fmt: skip
+    happenings, notes = read(pcap(tmp_path / "x.pcap", 101, halves))  # a millisecond a packet
+    assert [one.data for one in happenings if one.data] == [alarm(2)]
+    assert any("1 datagram lacked fragments" in note for note in notes)
+
+
 def test_fragments_are_put_together_as_tshark_does(tmp_path: Path) -> None:
     long = envelope('"SIA-DCS"0001L0#4471[#4471|Nri1/BA15*' + "x" * 3000 + "]")
     whole = udp(5000, 12009, long)

@@ -189,7 +189,12 @@ def _write(path: Path, happenings: Iterable[Happening]) -> None:
 
 
 def _check(file: Path, judging: Judging, known: Substitutes | None, as_json: bool) -> None:
-    found = look(followed(recording(file), "looking"), judging, known)
+    opened = recording(file)
+    found = look(followed(opened, "looking"), judging, known)
+    if opened.note and opened.note != NOTE:
+        found.add("note", 0)
+    if found.shut and not (judging.book.accounts or isinstance(judging.book, _OneKey)):
+        found.add("sealed", 0)
     if as_json:
         for kind, frames in found.found.items():
             print_json({"found": kind, "frames": frames, "do": DO[kind]})

@@ -89,7 +89,7 @@ def _found(places: list[Path]) -> tuple[list[Path], list[Path]]:
     for place in places:
         if place.is_dir():
             goldens |= dict.fromkeys(sorted(place.rglob(f"*{SUFFIX}")))
-            names = (path for path in sorted(place.rglob("*")) if path.suffix in RECORDINGS and path.is_file())
+            names = (path for path in sorted(place.rglob("*")) if path.suffix.lower() in RECORDINGS and path.is_file())
             lonely |= {path: None for path in names if not path.with_name(path.name + SUFFIX).exists()}
         elif place.name.endswith(SUFFIX) and place.is_file():
             goldens[place] = None
