@@ -236,3 +236,10 @@ def test_every_shipped_recording_holds() -> None:
     assert {path.name.removesuffix(".golden") for path in goldens} >= {
         path.name for path in (ROOT / "fixtures").rglob("*.capture")
     }
+
+
+def test_the_same_things_in_another_order_are_told_as_that() -> None:
+    (line, passed), *rest = list(lines(said(cid(7, "1131 01 015")), JUDGING))
+    old = [f"{line} | note: one | note: two", *(text for text, _ in rest)]
+    (only,) = grouped(compare(old, [(f"{line} | note: two | note: one", passed), *rest]))[0]
+    assert (only.first.what, only.first.old, only.first.new) == ("the order of note", "one; two", "two; one")

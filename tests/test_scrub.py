@@ -323,6 +323,26 @@ def test_a_recording_that_would_be_judged_otherwise_is_refused_with_the_frame() 
         held_alike(rehear(old, Judging(STATION)), rehear(other, Judging(STATION)))
 
 
+def test_with_the_table_an_old_value_is_found_in_its_field_and_a_long_one_anywhere() -> None:
+    """A short number is looked for in its own field alone: elsewhere four digits are anything by chance."""
+    substitutes = Substitutes(b"of the tests")
+    for number in ("4711", "471183"):
+        substitutes.account(number)
+    substitutes.settle()
+    book = parse("", "no book", Path())
+    assert look(over(alarm(1, "4711"), host="127.0.0.1"), Judging(book), substitutes).found == {"old value": [1]}
+    assert look(over(alarm(1, "2457"), host="127.0.0.1"), Judging(book), substitutes).found == {}
+    within = over(envelope('"SIA-DCS"0001L0#2457[#2457|Nri1/BA 471183]'))
+    assert "old value" in look(within, Judging(book), substitutes).found
+
+
+def test_where_a_site_is_by_its_clock_and_a_sequence_that_is_none_do_not_stay() -> None:
+    book = parse('[[account]]\nnumber = "4711"\nname = "Bilge"\ntime_zone = "Europe/Lisbon"\n', "a book", Path())
+    _, new = scrubbed(over(alarm(1, "4711")), book)
+    assert new.accounts[0].time_zone == "Etc/UTC"
+    assert b"5550144711" not in only(envelope('"SIA-DCS"5550144711L0#4711[#4711|Nri1/BA1]'))
+
+
 # The command
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
