@@ -28,6 +28,7 @@ import argon2
 import pytest
 import pytest_asyncio
 from crccheck.crc import Crc16Arc
+from hypothesis import settings
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
@@ -112,6 +113,8 @@ def ack(sequence: int, account: str = "4471") -> bytes:
     return envelope(f'"ACK"{sequence:04d}L0#{account}[]')
 
 
+settings.register_profile("farend", deadline=None)  # how long an example takes is the machine's business, not a rule
+settings.load_profile("farend")
 LONGEST = ("test_browser.py", "test_trial_receiver.py", "test_journal.py", "test_requests.py", "test_commands.py")
 MARK, MARKED = envelope('"NULL"0000L0#0999[]'), envelope('"ACK"0000L0#0999[]')
 

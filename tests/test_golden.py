@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from junitparser import JUnitXml
 
@@ -152,7 +152,6 @@ CHANGES: dict[str, tuple[str, str, str]] = {
 }
 
 
-@settings(deadline=None)
 @given(st.sampled_from(sorted(CHANGES)))
 def test_one_field_of_one_line_is_one_difference_at_that_frame(what: str) -> None:
     old = golden_of(MANY)
