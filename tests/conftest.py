@@ -28,10 +28,10 @@ import argon2
 import pytest
 import pytest_asyncio
 from crccheck.crc import Crc16Arc
-from hypothesis import settings
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
+from hypothesis import settings
 from typer.testing import CliRunner
 
 from protocols.seal import Key, seal, unseal
