@@ -70,6 +70,7 @@ class Payload(NamedTuple):
 class Frame:
     """One piece of what came in, as far as it could be read. Times are UTC; a value that the frame lacks is None.
 
+    The `kind` is that of the piece, or `call` for the digits of a telephone call; then `call` holds what its sound was like.
     `content` is what stands after the `[`, opened if it was sealed; `data` and `account_inside` are the message in it and
     the account before its `|`. `raw` is cut to 256 bytes for noise and oversize; `size` is the whole count.
     """
@@ -98,6 +99,7 @@ class Frame:
     extended: list[Extended] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    call: dict[str, Any] | None = None
 
     def problem(self, rule: str, detail: str) -> None:
         self.problems.append(Problem(rule, detail))
@@ -114,7 +116,7 @@ class Frame:
     def to_json(self) -> dict[str, Any]:
         """The contract's object for one decoded frame, without the words of desk and line."""
         shown = self.raw if self.kind == "frame" else self.raw[:KEPT_OF_NOISE]
-        return {
+        found = {
             "at": None,
             "raw": printable(shown),
             "size": self.size,
@@ -135,6 +137,7 @@ class Frame:
             "problems": [problem._asdict() for problem in self.problems],
             "notes": self.notes,
         }
+        return found if self.call is None else found | {"call": self.call}
 
 
 def legible(text: str) -> str:

@@ -35,6 +35,8 @@ FOR_TESTS = {
     "pdfinfo": "poppler-utils",
     "qpdf": "qpdf",
     "tshark": "tshark",
+    "multimon-ng": "multimon-ng",
+    "sox": "sox",
 }
 FOR_BENCH = {"redis-server": "redis-server", "redis-benchmark": "redis-server", "socat": "socat"}
 
