@@ -63,7 +63,7 @@ class Sound:
     def tones(self) -> Iterator[tuple[int, Tone]]:
         """What sounds on each track, by its number, as it is heard. A recording of two equal tracks is heard once."""
         ears = [Ear() for _ in range(self.tracks)]
-        # An hour is listened to in pieces; one that is cut is brought to another rate only as a whole, so that no seam is heard.
+        # An hour is listened to in pieces; one of another rate is brought to ours as a whole, so that no seam is heard.
         whole = iter((self.all(),)) if self.rate != RATE else self.blocks()
         for block in whole:
             heard = ears[:1] if self.tracks == 2 and np.array_equal(block[:, 0], block[:, 1]) else ears
