@@ -7,7 +7,7 @@ ACCT MT QXYZ GG CCC S           S makes the sum of all sixteen digits a multiple
 import re
 
 from protocols.codes import table
-from protocols.values import Payload, Problem, Signal
+from protocols.values import Frame, Payload, Problem, Signal
 
 QUALIFIERS = {"1": "new", "3": "restore", "6": "status"}
 TEXT = re.compile(r"([136])([0-9B-F]{3})( ?)([0-9B-F]{2})( ?)([0-9B-F]{3})", re.I)
@@ -90,3 +90,21 @@ def read_block(text: str) -> tuple[str | None, Payload]:
         right = checksum(account + kind + digits)
         payload.problems.append(Problem("bad-checksum", f"the checksum is {last}; for these digits it is {right}"))
     return account, payload
+
+
+def read_call(digits: str) -> Frame:
+    """The digits of a telephone call as a frame: the signals and words are those of DC-09, `raw` is the digits.
+
+    It has no sequence, CRC or length: what repeats a message is told by the call and its digits. Not sixteen digits are
+    `digit-count`.
+    """
+    frame = Frame(digits.encode(), len(digits), "call", token="ADM-CID")
+    if len(digits) != 16:
+        frame.problem("digit-count", f"{len(digits)} digits; a message has sixteen (DC-05)")
+        return frame
+    account, payload = read_block(digits)
+    frame.signals, frame.problems = payload.signals, payload.problems
+    if account is not None:
+        frame.account = frame.account_inside = account
+        frame.data = f"{digits[6:10]} {digits[10:12]} {digits[12:15]}"
+    return frame

@@ -44,6 +44,8 @@ class Explanation(NamedTuple):
 
 def explain(frame: Frame) -> Explanation:
     """Take a decoded frame apart. Only a frame with an envelope has parts; nothing here shows padding or key."""
+    if frame.kind == "call":
+        return Explanation(list(_call_parts(frame)), None, [])
     envelope = unwrap(frame.raw) if frame.kind != "noise" else None
     if envelope is None:
         return Explanation([], None, [])
@@ -64,6 +66,30 @@ def explain(frame: Frame) -> Explanation:
     sealed = frame.encrypted and frame.content is not None
     opened = frame.content if sealed else None
     return Explanation(parts, opened, list(_content_parts(frame, opened, 0)) if opened is not None else [])
+
+
+_CALL = (
+    (4, "account", ""),
+    (2, "message type", "18, or 98: Contact ID"),
+    (1, "qualifier", "1 new or opening, 3 restoral or closing, 6 still present"),
+    (3, "code", ""),
+    (2, "area", "00: none"),
+    (3, "number", "a zone or a user; 000: none"),
+    (1, "checksum", "makes the sum of all sixteen a multiple of 15, where 0 counts 10"),
+)
+
+
+def _call_parts(frame: Frame) -> Iterator[Part]:
+    """The sixteen digits of a telephone call (DC-05)."""
+    if len(frame.raw) != 16:
+        return
+    begin = 0
+    for size, name, means in _CALL:
+        if name == "code" and frame.signals:
+            means = frame.signals[0].meaning or ""
+        wrong = _of(frame, "bad-checksum") if name == "checksum" else None
+        yield Part(begin, begin + size, name, means, "DC-05", wrong)
+        begin += size
 
 
 def _of(frame: Frame, *rules: str, starting: str = "") -> str | None:

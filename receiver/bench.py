@@ -17,10 +17,10 @@ from typing import Any, cast
 import orjson
 from twisted.internet import task
 
-from protocols.dc09 import bare, decode
-from protocols.envelope import Piece, from_printable
+from protocols.dc09 import bare
+from protocols.envelope import Piece
 from protocols.exchange import answer
-from protocols.values import legible
+from protocols.values import Frame, legible
 from receiver import desk, lines
 from receiver.book import Account, Book, Promise
 from receiver.capture import Happening, Recorder, What
@@ -47,6 +47,8 @@ LOOK_SECONDS = 0.25  # between two looks for what is overdue
 MOST_TOLD_A_LOOK = 500  # rows; what is beyond waits for the next look, so that no answer waits for it
 TESTS_RECALLED = 200  # of an account's last rows, how many are searched for a test report at the start
 MOST_UNKEPT = 20_000  # rows not on disk yet beyond which UDP is not read from
+
+KISS = b"kiss-off"  # to a telephone line: whatever is not nothing makes it give one
 
 Show = Callable[[dict[str, Any], bytes | None], None]  # an entry, and its JSON if that is made already
 
@@ -221,7 +223,7 @@ class Bench:
 
     # What the lines call
 
-    def receive(self, piece: Piece, origin: Origin, respond: lines.Respond) -> None:
+    def receive(self, piece: Piece | Frame, origin: Origin, respond: lines.Respond) -> None:
         """Decide what becomes of one piece; `respond` is called once, with the answer or with nothing."""
         now = self.clock.now()
         if self.clock.watch():
@@ -340,6 +342,9 @@ class Bench:
     def _respond(self, decision: Decision, respond: lines.Respond) -> None:
         if decision.reply == "none":
             respond(b"")
+            return
+        if decision.frame.call is not None:
+            respond(KISS)
             return
         key = decision.account.key if decision.account else None
         respond(answer(decision.reply, decision.frame, self.clock.now(), key))
@@ -461,7 +466,7 @@ class Bench:
         if only is not None:
             known.last = entry["sequence"] or known.last
             return
-        frame = decode(from_printable(entry["raw"]), account.key)
+        frame = desk.reread(entry, account.key)
         known.recent[desk.message_of(frame)] = (tick, row.number)
 
     def _meant(self, wish: dict[str, Any]) -> list[Account]:

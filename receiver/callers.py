@@ -10,13 +10,12 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from protocols.dc09 import OLD, bare, decode
-from protocols.envelope import from_printable
+from protocols.dc09 import OLD, bare
 from protocols.exchange import in_window
 from protocols.seal import Key
 from protocols.values import Frame, Signal, legible
 from receiver.book import Book
-from receiver.desk import message_of
+from receiver.desk import message_of, reread
 
 VERDICTS = ("unknown-account", "unreadable", "unsupported", "not-kept")  # what rows of such callers may have
 MOST_SAID = 5  # different signals that are kept of a caller, the last ones
@@ -123,7 +122,7 @@ def listen(
     for entry in entries:
         if entry.get("verdict") != "unknown-account" or not entry["account"]:
             continue
-        frame = decode(from_printable(entry["raw"]), key)
+        frame = reread(entry, key)
         yield Heard(entry["row"], entry["at"], mark_of(entry), frame, _why_not(entry, frame, zone, earlier))
 
 

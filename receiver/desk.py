@@ -3,13 +3,14 @@
 A pure function of the frame, the account book, what is remembered of the account, and the time: no socket, file or clock.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Literal, NamedTuple
 
-from protocols.dc09 import ACCOUNT, MESSAGES, OLD, REPLIES, bare, decode
-from protocols.envelope import Piece
+from protocols.contact_id import read_call
+from protocols.dc09 import ACCOUNT, MESSAGES, OLD, REPLIES, KeyFor, bare, decode
+from protocols.envelope import Piece, from_printable
 from protocols.exchange import Word, in_window
 from protocols.seal import Key
 from protocols.values import LIFE_SAFETY, Frame, Signal
@@ -121,6 +122,8 @@ def _to_stale(case: Case) -> Word:
 
 
 def _unreadable(case: Case) -> bool:
+    if case.frame.call is not None:  # a wrong digit may be the one of the account or of the zone
+        return case.frame.has("bad-checksum", "digit-count")
     return case.frame.token is None or case.frame.has("crc-mismatch", "length-mismatch", "bad-envelope")
 
 
@@ -133,9 +136,14 @@ def _held_back(case: Case) -> bool:
     )
 
 
+def _must_encrypt(case: Case) -> bool:
+    # A telephone call cannot be sealed: the account's key is for its other paths.
+    return case.key is not None and not case.frame.encrypted and case.frame.call is None
+
+
 # Tried from the top; the first that fits decides.
 RULES = (
-    Rule("noise", "none", lambda case: case.frame.kind != "frame"),
+    Rule("noise", "none", lambda case: case.frame.kind not in ("frame", "call")),
     Rule("unreadable", "none", _unreadable),
     Rule("not-kept", "none", lambda case: case.memory.journal_failing),
     # An answer to an answer could go back and forth for ever between two receivers, by one forged datagram.
@@ -143,7 +151,7 @@ RULES = (
     Rule("unknown-account", _to_unknown, lambda case: case.account is None),
     Rule("held-back", "none", _held_back),
     Rule("undecryptable", "DUH", lambda case: case.frame.has("no-key", "decrypt-failed")),
-    Rule("must-encrypt", "DUH", lambda case: case.key is not None and not case.frame.encrypted),
+    Rule("must-encrypt", "DUH", _must_encrypt),
     Rule("stale-clock", _to_stale, lambda case: case.frame.encrypted and case.stale),
     Rule("undecryptable", "DUH", lambda case: case.frame.encrypted and case.frame.has("account-differs")),
     Rule("unsupported", "DUH", lambda case: case.frame.token not in MESSAGES or case.frame.has("bad-payload")),
@@ -176,7 +184,7 @@ class Decision:
 
 
 def judge(
-    piece: Piece,
+    piece: Piece | Frame,
     book: Book,
     memory: Memory,
     origin: Origin,
@@ -186,10 +194,12 @@ def judge(
     row: int | None = None,
     policy: Policy = Policy(),
 ) -> Decision:
-    """Decode and decide. `now` is UTC, for stamps; `tick` counts seconds evenly, for repeats; `row` is the number that
-    the journal will give it. What an accepted message changes is noted in `memory`, and `Decision.forget` undoes it.
+    """Decode and decide; a message of a telephone call comes decoded.
+
+    `now` is UTC, for stamps; `tick` counts seconds evenly, for repeats; `row` is the number that the journal will give it.
+    What an accepted message changes is noted in `memory`, and `Decision.forget` undoes it.
     """
-    frame = decode(piece, book.key_for)
+    frame = piece if isinstance(piece, Frame) else decode(piece, book.key_for)
     account = book.find(frame.receiver, frame.prefix, frame.account)
     first = None
     if account and frame.data is not None:
@@ -199,6 +209,8 @@ def judge(
     case = Case(frame, account, memory, policy, now, first)
     rule = next(rule for rule in RULES if rule.fits(case))
     reply = rule.reply(case) if callable(rule.reply) else rule.reply
+    if frame.call is not None and reply != "ACK":
+        reply = "none"  # on the telephone there is a kiss-off or none
     decision = Decision(frame, account, rule.verdict, reply)
     if frame.stamp and not in_window(frame.stamp, now):
         off = (frame.stamp - now).total_seconds()
@@ -220,7 +232,12 @@ def judge(
 
 
 def message_of(frame: Frame) -> Any:
-    """What makes two messages of an account the same: token, sequence, opened data; not stamp, line or extended data."""
+    """What makes two messages of an account the same: token, sequence, opened data; not stamp, line or extended data.
+
+    A call has no sequence numbers: there it is the call, which of its messages, and the digits.
+    """
+    if frame.call is not None:
+        return frame.token, frame.call["id"], frame.call["message"], frame.data
     return frame.token, frame.sequence_sent, bare(frame.account_inside or frame.account or "0"), frame.data
 
 
@@ -282,6 +299,15 @@ def entry(decision: Decision, at: datetime, origin: Origin) -> dict[str, Any]:
     found |= {"line": origin.line, "peer": origin.peer, "row": None}
     found |= verdict_words(decision)
     return found
+
+
+def reread(entry: Mapping[str, Any], keys: Key | KeyFor | None = None) -> Frame:
+    """What an entry of the journal was made from, decoded again."""
+    if call := entry.get("call"):
+        frame = read_call(entry["raw"])
+        frame.call = call
+        return frame
+    return decode(from_printable(entry["raw"]), keys)
 
 
 def millis(at: datetime) -> str:

@@ -325,6 +325,9 @@ def _json_line(line: bytes, reading: _Reading) -> Iterator[Happening]:
         if not isinstance(entry.get("raw"), str):
             reading.remark("lines without a frame, left out")
             return
+        if entry.get("call"):
+            reading.remark("messages of telephone calls, left out: a capture holds frames")
+            return
         data = from_printable(entry["raw"])
         told = WHEN.match(entry["at"]) if entry.get("at") else None
         lost = max(int(entry.get("size") or 0) - len(data), 0)

@@ -21,6 +21,7 @@ from twisted.python.failure import Failure
 from zope.interface import implementer
 
 from protocols.envelope import KEPT_OF_NOISE, Piece, Reader, read_all
+from protocols.values import Frame
 from receiver.capture import What
 from receiver.desk import Origin
 
@@ -37,7 +38,7 @@ Respond = Callable[[bytes], None]
 class Desk(Protocol):
     """What the lines need of the bench."""
 
-    def receive(self, piece: Piece, origin: Origin, respond: Respond) -> None: ...
+    def receive(self, piece: Piece | Frame, origin: Origin, respond: Respond) -> None: ...
     def record(self, connection: str, what: What, data: bytes, origin: Origin) -> None: ...
     def line_lost(self, line: str, port: int, why: str) -> None: ...
     def connection_failed(self, peer: str, why: str) -> None: ...

@@ -11,6 +11,8 @@ ANSWERS = {
     "none": "no answer",
 }
 
+ON_THE_PHONE = {"ACK": "kissed off", "none": "no kiss-off"}  # what those answers are in a telephone call
+
 VERDICTS = {
     "accepted": "read, kept on disk, and acknowledged",
     "poll": "the path is alive; its last time and count move on",
@@ -30,6 +32,11 @@ NOTES = {
     "reused": "its number was used before, with other data or long ago",
     "restart": "the count began again",
 }
+
+
+def of_answer(entry: dict[str, Any]) -> str:
+    """What was answered, on a line or in a call."""
+    return (ON_THE_PHONE if entry.get("call") else ANSWERS)[entry["reply"]]
 
 
 def of_signal(signal: dict[str, Any]) -> str:
@@ -56,6 +63,7 @@ def of_frame(entry: dict[str, Any]) -> str:
         said = (
             "poll" if token == "NULL"
             else f"noise, {entry['size']} byte{'s' * (entry['size'] != 1)}" if entry.get("verdict") == "noise"
+            else f"{entry['size']} digits by telephone" if entry.get("call")
             else f"{token or 'something unreadable'}{', sealed' if entry['encrypted'] else ''}"
         )  # fmt: skip
     name = entry.get("account_name")

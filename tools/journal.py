@@ -10,9 +10,8 @@ import orjson
 import typer
 from rich.progress import Progress
 
-from protocols.dc09 import bare, decode
-from protocols.envelope import from_printable
-from receiver.desk import millis
+from protocols.dc09 import bare
+from receiver.desk import millis, reread
 from receiver.journal import JournalError, Row, Store
 from receiver.overview import heard
 from receiver.supervision import span
@@ -102,7 +101,7 @@ def show(
     if "raw" not in entry:
         return
     accounts = book_from(book)
-    frame = decode(from_printable(entry["raw"]), key_from(key) or accounts.key_for)
+    frame = reread(entry, key_from(key) or accounts.key_for)
     if frame.has("no-key") and not any(problem["rule"] == "no-key" for problem in entry["problems"]):
         # It opened when it came; only here is there no key.
         frame.problems = [problem for problem in frame.problems if problem.rule != "no-key"]

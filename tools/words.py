@@ -7,7 +7,7 @@ from rich.table import Table
 from rich.text import Text
 
 from protocols.values import legible
-from receiver.words import ANSWERS, of_frame
+from receiver.words import of_answer, of_frame
 
 
 def of_entry(entry: dict[str, Any], *, warn: bool = True) -> tuple[str, Text]:
@@ -20,7 +20,7 @@ def of_entry(entry: dict[str, Any], *, warn: bool = True) -> tuple[str, Text]:
     number = f" #{entry['sequence']:04d}" if entry["sequence"] else ""
     line.append(f"{number}{f' ({note})' if note and note != entry['verdict'] else ''}", style="dim")
     good = entry["verdict"] in ("accepted", "poll", "repeat")
-    line.append(f"  → {entry['verdict']}, {ANSWERS[entry['reply']]}", style="bold" if good else "bold underline")
+    line.append(f"  → {entry['verdict']}, {of_answer(entry)}", style="bold" if good else "bold underline")
     for problem in entry["problems"]:
         line.append(f"\n{problem['rule']}: {legible(problem['detail'])}", style="italic")
     for told in entry["notes"]:

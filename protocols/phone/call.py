@@ -74,16 +74,12 @@ class Message:
 
     def frame(self) -> Frame:
         """The message decoded: the same signals and words as over DC-09. `raw` is its digits."""
-        digits = self.digits
-        frame = Frame(digits.encode(), len(digits), "call", token="ADM-CID")
-        if len(digits) != DIGITS:
-            frame.problem("digit-count", f"{len(digits)} digits; a message has sixteen (DC-05){self._where_broken()}")
-            return frame
-        account, payload = contact_id.read_block(digits)
-        frame.account = frame.account_inside = account
-        frame.data = None if account is None else f"{digits[6:10]} {digits[10:12]} {digits[12:15]}"
-        frame.signals, frame.problems = payload.signals, payload.problems
-        frame.notes += payload.notes
+        frame = contact_id.read_call(self.digits)
+        if where := self._where_broken():
+            frame.problems = [
+                problem._replace(detail=problem.detail + where) if problem.rule == "digit-count" else problem
+                for problem in frame.problems
+            ]
         return frame
 
     def findings(self) -> list[Finding]:
@@ -119,7 +115,7 @@ class Message:
 
     def _where_broken(self) -> str:
         """Where a digit is probably missing: in a pause that is far longer than the others."""
-        if len(self.tones) < 3:
+        if len(self.tones) < 3 or len(self.tones) == DIGITS:
             return ""
         usual = sorted(self.offs)[len(self.offs) // 2]
         place, longest = max(enumerate(self.offs, 1), key=lambda one: one[1])

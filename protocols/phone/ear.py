@@ -134,6 +134,15 @@ class Ear:
         """How many seconds have come in."""
         return (self._base + len(self._kept)) / RATE
 
+    @property
+    def sounding(self) -> set[int]:
+        """The lone tones that are sounding now, by their nominal frequencies."""
+        return {
+            _LABELS[label][0]
+            for label, (_, last, count, *_) in self._open.items()
+            if label >= 16 and count >= 8 and self._next - last <= FRAME
+        }
+
     def hear(self, samples: NDArray[Any]) -> list[Tone]:
         """Take samples; the tones that are over, in the order of their ends."""
         filtered, self._state = signal.sosfilt(self._highpass, samples.astype(np.float32, copy=False), zi=self._state)

@@ -48,6 +48,9 @@ class Flaws:
     missing_digit: int | None = None  # which of the sixteen is not sent, from 1
 
 
+FLAWLESS = Flaws()
+
+
 class Sound(NamedTuple):
     """A stretch of a call that somebody gives: the frequencies together, from when, for how long; and what it is."""
 
@@ -120,7 +123,7 @@ def with_wrong_checksum(digits: str) -> str:
 
 def make_call(
     messages: Sequence[str],
-    flaws: Flaws = Flaws(),
+    flaws: Flaws = FLAWLESS,
     *,
     rate: int = 8000,
     tries: int = 1,

@@ -10,15 +10,15 @@ from fastapi import APIRouter, HTTPException, Path, Query, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from pydantic import BaseModel
 
-from protocols.dc09 import bare, decode
-from protocols.envelope import from_printable
+from protocols.dc09 import bare
 from protocols.explain import Part, explain
 from receiver.console import streams
 from receiver.console.feed import Came
 from receiver.console.house import LARGEST, NOT_FOUND, AHouse, Engineer, Journal, page, part
+from receiver.desk import reread
 from receiver.journal import Row, Store, parts_of, says
 from receiver.ruler import bars, legend
-from receiver.words import ANSWERS, VERDICTS
+from receiver.words import VERDICTS, of_answer
 
 SHOWN = 100  # rows of a page
 MOST_AT_ONCE = 40  # new rows that are sent at once: nobody reads more, and the journal has all
@@ -124,7 +124,7 @@ def row(request: Request, engineer: Engineer, house: AHouse, store: Journal, num
     account = house.book().marked(entry["account_mark"]) if entry.get("account_mark") else None
     context: dict[str, Any] = {"entry": entry, "hash": hash, "zone": account.time_zone if account else None}
     if "raw" in entry:
-        frame = decode(from_printable(entry["raw"]), house.book().key_for)
+        frame = reread(entry, house.book().key_for)
         if frame.has("no-key") and not any(problem["rule"] == "no-key" for problem in entry["problems"]):
             # It opened when it came; only here is there no key.
             frame.problems = [problem for problem in frame.problems if problem.rule != "no-key"]
@@ -132,7 +132,7 @@ def row(request: Request, engineer: Engineer, house: AHouse, store: Journal, num
         found = explain(frame)
         inner = None if found.opened is None else _shown(found.opened.encode("latin-1"), found.opened_parts)
         context |= {"frame": frame, "outer": _shown(frame.raw, found.parts), "inner": inner}
-        context |= {"verdicts": VERDICTS, "answers": ANSWERS}
+        context |= {"verdicts": VERDICTS, "answer": of_answer(entry)}
     return page(request, "row.html", engineer, **context)
 
 
