@@ -38,6 +38,7 @@ from receiver.supervision import (
     is_test_report,
     overdue_among,
 )
+from receiver.words import ON_THE_PHONE
 
 POLLS_KEPT_SECONDS = 60.0
 DRAIN_SECONDS = 10.0
@@ -62,6 +63,8 @@ class Listen:
     port: int
     certificate: Path | None = None
     private_key: Path | None = None
+    source: Path | None = None  # of a phone line that is no RTP: the file or FIFO that is heard
+    out: Path | None = None  # and the one that is spoken into
 
 
 @dataclass
@@ -71,6 +74,7 @@ class Settings:
     policy: Policy = field(default_factory=Policy)
     keep_polls: bool = False
     limits: lines.Limits = field(default_factory=lines.Limits)
+    keep_calls: Path | None = None  # a folder for the sound of every telephone call
     load_book: Callable[[], Book] | None = None  # reads the book again once somebody has changed it
 
 
@@ -108,6 +112,7 @@ class Bench:
         self._polled = False
         self._streams: list[lines.StreamLine] = []
         self._datagrams: list[lines.DatagramLine] = []
+        self._phones: list[Any] = []  # RtpLine or StreamLine
         self._ports: list[Any] = []
         self._udp_ports: list[Any] = []
         self._loops: list[task.LoopingCall] = []
@@ -122,6 +127,8 @@ class Bench:
 
     def listen(self, wanted: Listen) -> tuple[str, str, int]:
         """Open a line. Gives its kind, host and port; an OSError says why the port cannot be had."""
+        if wanted.kind == "phone":
+            return self._listen_phone(wanted)
         if wanted.kind == "udp":
             datagrams = lines.DatagramLine(self)
             port = self.reactor.listenUDP(wanted.port, datagrams, interface=wanted.host, maxPacketSize=65535)
@@ -141,6 +148,23 @@ class Bench:
         line.port = number
         return wanted.kind, host, number
 
+    def _listen_phone(self, wanted: Listen) -> tuple[str, str, int]:
+        # Imported here: what hears needs NumPy and SciPy, and most benches have no telephone.
+        from receiver.phone import RtpLine, StreamLine
+
+        folder = self.settings.keep_calls
+        if wanted.source:
+            self._phones.append(
+                StreamLine(self, self.reactor, self.clock.now, wanted.source, wanted.out, folder, self.told)
+            )
+            return "phone", str(wanted.source), 0
+        line = RtpLine(self, self.reactor, self.clock.tick, self.clock.now, folder)
+        port = self.reactor.listenUDP(wanted.port, line, interface=wanted.host)
+        self._phones.append(line)
+        self._udp_ports.append(port)
+        host, line.port = lines.listening_port(port)
+        return "phone", host, line.port
+
     def start(self, listening: list[tuple[str, str, int]]) -> None:
         """Begin the work that goes on by itself, and write the start into the journal."""
         open_files = min(resource.getrlimit(resource.RLIMIT_NOFILE)[1], 1 << 20)
@@ -149,13 +173,16 @@ class Bench:
         self._supervise(listening)
         self.event(
             "start",
-            "lines: " + ", ".join(f"{kind} {lines.peer_text(host, port)}" for kind, host, port in listening),
+            "lines: " + ", ".join(lines.line_text(*one) for one in listening),
             listening=[{"line": kind, "host": host, "port": port} for kind, host, port in listening],
         )
         if synchronised() is False:
             self.told(
                 "the kernel does not hold this machine's clock to be synchronised: stamps are judged by it all the same"
             )
+        for phone in self._phones:
+            if hasattr(phone, "start"):
+                phone.start()
         self._carefully(self.take_wishes)
         for seconds, work in (
             (0.25, self.take_wishes),
@@ -177,6 +204,8 @@ class Bench:
             stream.closing = True
         for datagrams in self._datagrams:
             datagrams.closing = True
+        for phone in self._phones:
+            phone.stop()
         for port in self._ports:
             await port.stopListening()
         for port in self._udp_ports:
@@ -217,7 +246,8 @@ class Bench:
         """Wait until what was read is kept and answered: ten seconds at most, lest one peer keep the bench from ending."""
         deadline = self.clock.tick() + DRAIN_SECONDS
         while self.clock.tick() < deadline and (
-            any(stream.waiting for stream in self._streams) or (self.journal is not None and self.journal.busy)
+            any(stream.waiting for stream in (*self._streams, *self._phones))
+            or (self.journal is not None and self.journal.busy)
         ):
             await task.deferLater(self.reactor, 0.005)
 
@@ -613,4 +643,5 @@ def _in_words(decision: Decision) -> str:
     frame, account = decision.frame, decision.account
     whose = f"account {frame.account}" + (f" ({account.name})" if account else "")
     what = "; ".join(signal.meaning or f"code {signal.code}" for signal in frame.signals)
-    return legible(f"{whose}: {what}; {decision.verdict}, answer {decision.reply}; {decision.warning}")
+    answered = f"answer {decision.reply}" if frame.call is None else ON_THE_PHONE[decision.reply]
+    return legible(f"{whose}: {what}; {decision.verdict}, {answered}; {decision.warning}")

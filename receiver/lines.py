@@ -55,6 +55,11 @@ def peer_text(host: str, port: int) -> str:
     return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
 
 
+def line_text(kind: str, host: str, port: int) -> str:
+    """A line that listens: its kind, and its port or the file that a telephone line reads."""
+    return f"{kind} {host if kind == 'phone' and not port else peer_text(host, port)}"
+
+
 @implementer(interfaces.IPushProducer, interfaces.IHalfCloseableProtocol)
 class _Conversation(Connection):
     """One TCP or TLS connection.

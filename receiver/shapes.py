@@ -20,7 +20,7 @@ from typing import BinaryIO, Literal, cast
 from receiver import capture, frame_logs, packets
 from receiver.capture import CaptureError, Happening, Opened
 
-Shape = Literal["capture", "packets", "hex", "log", "frames", "gzip"]
+Shape = Literal["capture", "packets", "hex", "log", "frames", "gzip", "sound"]
 
 LOOKED_AT = 1 << 20  # bytes from the beginning by which the shape is told
 STDIN = Path("-")
@@ -49,6 +49,8 @@ def shape_of(path: Path) -> Shape | None:
         last = file.read(1)
     if head[:2] == b"\x1f\x8b":
         return "gzip"
+    if head[:4] in (b"RIFF", b"RF64") and head[8:12] == b"WAVE":
+        return "sound"
     if head[:4] in packets.MAGICS:
         return "packets"
     if _HEADER.match(head):
@@ -81,6 +83,10 @@ def opened(path: Path, how: How = How()) -> Opened:
         return packets.opened(path, how.receiver)
     if shape == "capture":
         return capture.opened(path)
+    if shape == "sound":
+        raise CaptureError(
+            f"{path}: sound, and no stream of frames; `farend decode` and `farend tones read` listen to it"
+        )
     if not path.stat().st_size:
         raise CaptureError(f"{path}: empty, nothing was recorded")
     if shape is None:

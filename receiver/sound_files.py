@@ -20,13 +20,6 @@ class SoundError(ValueError):
     """A recording of sound cannot be read, or not be listened to; says why."""
 
 
-def is_sound(path: Path) -> bool:
-    """Whether a file begins as a WAV file does. OSError when it cannot be read."""
-    with path.open("rb") as file:
-        head = file.read(12)
-    return head[:4] in (b"RIFF", b"RF64") and head[8:] == b"WAVE"
-
-
 class Sound:
     """A WAV file, opened: `rate` in samples a second, `seconds`, how many `tracks`. SoundError where it is none."""
 
@@ -77,5 +70,13 @@ def write(path: Path, samples: Samples | NDArray[np.float64], rate: int, coding:
     """Write samples (full scale 1.0; a column a track) as a WAV file. OSError when it cannot be written."""
     try:
         soundfile.write(path, np.clip(samples, -1, 1), rate, subtype=CODINGS[coding], format="WAV")
+    except soundfile.LibsndfileError as error:
+        raise OSError(None, error.error_string.rstrip(".")) from None
+
+
+def writer(path: Path, rate: int) -> soundfile.SoundFile:
+    """A WAV file of one track and 16 bits that is written as samples come. OSError when it cannot be."""
+    try:
+        return soundfile.SoundFile(path, "w", rate, 1, CODINGS["16-bit"], format="WAV")
     except soundfile.LibsndfileError as error:
         raise OSError(None, error.error_string.rstrip(".")) from None

@@ -13,6 +13,7 @@ COMMANDS = {
     "decode": "tools.decode:decode",
     "replay": "tools.replay:replay",
     "tap": "tools.tap:tap",
+    "tones": "tools.tones:app",
     "capture": "tools.capture:app",
     "journal": "tools.journal:app",
     "book": "tools.book:app",

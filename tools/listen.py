@@ -6,7 +6,7 @@ import queue
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,7 +19,7 @@ from receiver import book as books
 from receiver.capture import Recorder
 from receiver.desk import REPEAT_SECONDS, Policy
 from receiver.journal import JournalError, Store
-from receiver.lines import IDLE_SECONDS, Limits, peer_text
+from receiver.lines import IDLE_SECONDS, Limits, line_text, peer_text
 from tools import words
 from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, host_and_port, print_json, stop
 
@@ -123,6 +123,20 @@ def listen(
     tcp: Annotated[list[str] | None, typer.Option(metavar="HOST:PORT", help="Listen on TCP; may be repeated.")] = None,
     udp: Annotated[list[str] | None, typer.Option(metavar="HOST:PORT", help="Listen on UDP; may be repeated.")] = None,
     tls: Annotated[list[str] | None, typer.Option(metavar="HOST:PORT", help="Listen on TLS 1.2 and up.")] = None,
+    phone: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="rtp://HOST:PORT|FILE_OR_FIFO",
+            help="A telephone line: RTP with G.711, or a WAV file, or samples of 16 bits at 8 kHz; may be repeated.",
+        ),
+    ] = None,
+    phone_out: Annotated[
+        Path | None, typer.Option(metavar="FILE_OR_FIFO", help="Where the answers to a file or FIFO go, as sound.")
+    ] = None,
+    keep_calls: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Keep the sound of each call there, panel left, receiver right."),
+    ] = None,
     certificate: Annotated[Path | None, typer.Option(metavar="FILE", help="PEM certificate for --tls.")] = None,
     private_key: Annotated[Path | None, typer.Option(metavar="FILE", help="PEM private key for --tls.")] = None,
     book: Annotated[Path | None, typer.Option(metavar="FILE", help="The account book.")] = None,
@@ -147,7 +161,7 @@ def listen(
         bool, typer.Option("--console", help="Serve the console, too, on this machine; `farend console` can do more.")
     ] = False,
 ) -> None:
-    """Receive: TCP, UDP and TLS lines into the desk, everything into the journal. SIGTERM ends it.
+    """Receive: TCP, UDP, TLS and telephone lines into the desk, everything into the journal. SIGTERM ends it.
 
     Example: farend listen --tcp 0.0.0.0:12009 --udp 0.0.0.0:12009 --book station.toml --journal station.journal
     """
@@ -163,6 +177,9 @@ def listen(
     if tls and not (certificate and private_key):
         stop("--tls needs --certificate FILE and --private-key FILE")
     wanted += [Listen("tls", *host_and_port(one, "--tls"), certificate, private_key) for one in tls or ()]
+    wanted += phones(phone or (), phone_out)
+    if keep_calls and not keep_calls.is_dir():
+        stop(f"--keep-calls {keep_calls}: there is no such folder")
     wanted = wanted or [Listen("tcp", "127.0.0.1", 12009), Listen("udp", "127.0.0.1", 12009)]
     printer = Printer(as_json)
     bench = Bench(
@@ -176,6 +193,7 @@ def listen(
             Policy(unknown, repeat_seconds),
             keep_polls,
             Limits(idle=idle),
+            keep_calls,
             (lambda: books.load(book)) if book else None,
         ),
         recorder=recorder_for(capture, printer.tell),
@@ -185,10 +203,11 @@ def listen(
         try:
             listening.append(bench.listen(one))
         except Exception as error:
-            stop(f"{one.kind} {peer_text(one.host, one.port)} cannot be opened: {_reason(error)}")
+            what = f"phone {one.source}" if one.source else f"{one.kind} {peer_text(one.host, one.port)}"
+            stop(f"{what} cannot be opened: {_reason(error)}")
     TALK.print(CAUTION, style="italic")
-    for kind, host, port in listening:
-        TALK.print(f"listening on {kind} {peer_text(host, port)}")
+    for one in listening:
+        TALK.print(f"listening on {line_text(*one)}", markup=False)
     TALK.print(
         f"journal {journal}; {len(accounts.accounts)} accounts"
         + ("" if book else ": no --book, so every account is unknown")
@@ -202,6 +221,27 @@ def listen(
     printer.close()
     # A reader of stdout that has stopped must not keep the process: what it could not take is in the journal.
     os._exit(0)
+
+
+def phones(wanted: Sequence[str], out: Path | None) -> list[Any]:
+    """The telephone lines that `--phone` names."""
+    from receiver.bench import Listen
+
+    found, files = [], 0
+    for one in wanted:
+        if one.startswith("rtp://"):
+            found.append(Listen("phone", *host_and_port(one.removeprefix("rtp://"), "--phone")))
+            continue
+        path = Path(one)
+        if not path.exists() or path.is_dir():
+            stop(f"--phone {one}: {'a folder is no line' if path.is_dir() else 'there is no such file or FIFO'}")
+        files += 1
+        found.append(Listen("phone", "", 0, source=path, out=out))
+    if out and files != 1:
+        stop(
+            "--phone-out is for one --phone that is a file or a FIFO; a call over RTP is answered to where it comes from"
+        )
+    return found
 
 
 @contextmanager

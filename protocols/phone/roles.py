@@ -162,6 +162,9 @@ class Calling:
         self.deliveries = [Delivery(message) for message in messages]
         self.handshake: tuple[Tone, Tone] | None = None
         self.over = not messages
+        self.spoken: list[
+            tuple[int, int, str]
+        ] = []  # each digit said: its first sample, the one after its last, and which
         self._flaws, self._tries = flaws, tries
         self._at = 0  # which message is under way
         self._sent: float | None = None  # when its last digit was over, by the time of the voice
@@ -205,7 +208,9 @@ class Calling:
         for place, digit in enumerate(delivery.digits):
             if place:
                 self.voice.queue(pause)
+            begin = self.voice.said + self.voice.queued
             self.voice.queue(sound.digit_sound(digit, self._flaws, RATE))
+            self.spoken.append((begin, self.voice.said + self.voice.queued, digit))
         self._sent = self.voice.seconds + self.voice.queued / RATE
         self._deadline = self._sent + (WAIT_FOR_KISS_OFF.most or 0) / 1000 + EAR_SECONDS
 

@@ -103,7 +103,7 @@ def write_event(event: Event) -> bytes:
 def _mu_law() -> NDArray[np.float32]:
     code = ~np.arange(256) & 0xFF
     size = (((code & 0x0F) << 3) + 0x84 << ((code & 0x70) >> 4)) - 0x84
-    return (np.where(code & 0x80, -size, size) / 32768).astype(np.float32)
+    return np.asarray(np.where(code & 0x80, -size, size) / 32768, dtype=np.float32)
 
 
 def _a_law() -> NDArray[np.float32]:
@@ -111,7 +111,7 @@ def _a_law() -> NDArray[np.float32]:
     exponent = (code & 0x70) >> 4
     size = ((code & 0x0F) << 4) + 8 + np.where(exponent > 0, 0x100, 0)
     size = size << np.maximum(exponent - 1, 0)
-    return (np.where(code & 0x80, size, -size) / 32768).astype(np.float32)
+    return np.asarray(np.where(code & 0x80, size, -size) / 32768, dtype=np.float32)
 
 
 # What each byte of G.711 stands for; and each byte's place in the order of what they stand for, to find the nearest.
