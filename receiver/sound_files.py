@@ -53,6 +53,11 @@ class Sound:
         self._file.seek(0)
         return np.asarray(self._file.read(dtype="float32", always_2d=True))
 
+    def between(self, begin: float, end: float) -> NDArray[np.float32]:
+        """Its samples from one second to another, a column a track."""
+        self._file.seek(round(begin * self.rate))
+        return np.asarray(self._file.read(round((end - begin) * self.rate), dtype="float32", always_2d=True))
+
     def tones(self) -> Iterator[tuple[int, Tone]]:
         """What sounds on each track, by its number, as it is heard. A recording of two equal tracks is heard once."""
         ears = [Ear() for _ in range(self.tracks)]

@@ -55,9 +55,14 @@ def decode(
     ] = False,
     key: Annotated[str | None, typer.Option(metavar="HEX|@FILE|env:NAME", help="The AES key that opens them.")] = None,
     book: Annotated[Path | None, typer.Option(metavar="FILE", help="An account book, for names and keys.")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the call of a recording of sound: FILE.svg or FILE.png.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")] = False,
 ) -> None:
     r"""Explain frames: each field over a byte ruler, its clause, what it means, and where exactly it is wrong.
+
+    A recording of sound is listened to: the messages of its call, and how good each tone was.
 
     Stamps are not compared with the present time. Exit code 1 when anything has a problem.
 
@@ -69,6 +74,15 @@ def decode(
     for path in files or ():
         if path != STDIN and (not path.exists() or path.is_dir()):
             stop(f"{path}: there is no such file" if not path.exists() else f"{path} is no file")
+    sounds = [path for path in files or () if path != STDIN and path.is_file() and _shape(path) == "sound"]
+    if sounds and len(sounds) < len(files or ()):
+        stop("give recordings of sound and of frames to one `farend decode` each")
+    if sounds:
+        from tools.tones_read import read
+
+        read(sounds, book, picture, as_json)
+    if picture:
+        stop("--picture draws a recording of sound; `farend capture show --picture` draws one of frames")
     keys = secret or accounts.key_for
     wrong, number = False, 0
     for number, (piece, where) in enumerate(_pieces(files or [], as_hex, as_text), 1):

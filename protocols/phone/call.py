@@ -115,6 +115,8 @@ class Message:
 
     def _where_broken(self) -> str:
         """Where a digit is probably missing: in a pause that is far longer than the others."""
+        if not self.tones:
+            return ": no digit was heard"
         if len(self.tones) < 3 or len(self.tones) == DIGITS:
             return ""
         usual = sorted(self.offs)[len(self.offs) // 2]
