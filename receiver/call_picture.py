@@ -21,7 +21,7 @@ from receiver.sound_files import Sound
 
 MOST_SECONDS = 20.0  # in one picture; of a longer call the first message that is broken is drawn, or the first
 INK, FAINT, BAND, BAD = "#1b2733", "#7b8794", "#d5e8d4", "#a4262c"
-_STYLE: Any = {
+STYLE: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 8,
     "svg.hashsalt": "farend",  # so that the same call gives the same bytes
@@ -40,7 +40,7 @@ def draw(path: Path, title: str, sound: Sound, call: Call) -> None:
     """Draw a call into an SVG or PNG file that needs no other. OSError when it cannot be written."""
     begin, end = _window(call, sound.seconds)
     samples = _samples(sound, begin, end)
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure = Figure(figsize=(11, 9.5), layout="constrained")
         FigureCanvasAgg(figure)
         rows = figure.subplots(7, 1, sharex=True, height_ratios=(1.3, 3, 1.1, 0.9, 0.9, 0.9, 0.9))

@@ -254,7 +254,7 @@ class Store:
         unless the index finds them (an account without words). `words` are parts of what the row says, in any order and
         case; all of them must be in it.
         """
-        top = self._last_number() + 1 if before is None else before
+        top = self.last_number() + 1 if before is None else before
         parts = parts_of(words or "")
         low = 0 if account is not None and not parts else max(0, top - reach - 1)
         where, values = ["number < ? AND number > ?"], [top, low]  # type: tuple[list[str], list[Any]]
@@ -286,7 +286,8 @@ class Store:
             (last,) = found
             yield last
 
-    def _last_number(self) -> int:
+    def last_number(self) -> int:
+        """The number of the last row; 0 where there is none."""
         ((number,),) = self._read("SELECT number FROM head")
         return int(number)
 

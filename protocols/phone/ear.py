@@ -9,6 +9,7 @@ two strong partials for a moment, makes no row of them.
 An `Ear` takes a stream as it comes, in pieces of any size, and gives the same tones however it is cut.
 """
 
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
@@ -35,11 +36,12 @@ REMNANT = 0.017  # s that lost packets may leave of a digit among digits of full
 SHORTEST = 0.0235  # s: between the 23 ms to be rejected and the 40 ms to be accepted (Q.24)
 FULL = 0.035  # s: a digit of which a lost packet may leave a remnant
 HOLE = 0.026  # s within one digit that is bridged (a lost packet is 20 ms); a pause of 40 ms parts two digits (Q.24)
+UNKNOWN_LENGTH = 0.075  # s: no digit of DC-05 is longer; of a call that has others, the first tells
 LONGEST = 4.0  # s, after which a tone that goes on is told as far as it went
-MOST_TWIST_DB = 12.0
+MOST_TWIST_DB = 13.0
 LEAST_SNR_DB = -5.0
 SURE_SNR_DB = 13.0  # a digit that stands this far above all else needs no other beside it
-TRAIN, TRAIN_GAP = 6, 0.3  # digits in a row, and the most seconds between two, that prove each other in noise
+TRAIN, TRAIN_GAP = 7, 0.3  # digits in a row, and the most seconds between two, that prove each other in noise
 ENVELOPE = 80  # samples: 10 ms
 EDGE = 16  # samples: 2 ms
 
@@ -127,6 +129,7 @@ class Ear:
         self._open: dict[int, list[int]] = {}  # label → where its first and last frames begin, how many, sum of bins
         self._train: list[Tone] = []  # digits one after another, of which none is sure yet
         self._released = False  # of the train that goes on: whether it has proved to be one
+        self._lengths: deque[float] = deque(maxlen=9)  # of the last digits, in seconds
         self._full = False  # whether its last digits were of full length
 
     @property
@@ -187,14 +190,14 @@ class Ear:
                 continue
             if self._train and tone.start - self._train[-1].end > TRAIN_GAP:
                 self._train, self._released, self._full = [], False, False
-            if tone.seconds < SHORTEST and not (self._released and self._full):
+            if tone.seconds < SHORTEST and not (self._released and self._full and not _copied(tone, self._train[-1])):
                 continue
             self._full = self._full or tone.seconds > FULL
             self._train.append(tone)
             if self._released:
                 yield tone
                 del self._train[:-1]
-            elif (tone.snr or 0) >= SURE_SNR_DB or len(self._train) >= TRAIN:
+            elif (tone.snr or 0) >= SURE_SNR_DB or (len(self._train) >= TRAIN and _alike(self._train)):
                 self._released = True
                 yield from self._train
 
@@ -216,10 +219,26 @@ class Ear:
         begin, end = max(begin - ENVELOPE, self._base), min(end + ENVELOPE, self._base + len(self._kept))
         heard = self._kept[begin - self._base : end - self._base]
         about = [bin_ * RATE / _BINS for bin_ in bins[: len(nominal)]]
-        for burst in bursts(heard, about):
+        # A hole is told from a short pause between two equal digits by what a digit of this call is long.
+        usual = 1.3 * float(np.median(self._lengths)) if self._lengths else UNKNOWN_LENGTH
+        for burst in bursts(heard, about, usual if len(nominal) == 2 else LONGEST):
             tone = fit(heard, burst, nominal, begin)
             if tone is not None:
+                if tone.key is not None and tone.seconds > FULL:
+                    self._lengths.append(tone.seconds)
                 yield tone
+
+
+def _copied(tone: Tone, last: Tone) -> bool:
+    """Whether a scrap of a digit is the last one again, fainter: with that a gateway fills in for a lost packet."""
+    return tone.key == last.key and tone.parts[0].dbm0 < last.parts[0].dbm0 - 3
+
+
+def _alike(digits: list[Tone]) -> bool:
+    """Whether digits are as long and as loud as each other, as those of a call are, and the vowels of speech are not."""
+    lengths = [tone.seconds for tone in digits]
+    levels = [max(part.dbm0 for part in tone.parts) for tone in digits]
+    return max(lengths) < 2.5 * min(lengths) and max(levels) - min(levels) < 8
 
 
 _LOW_BINS = slice(round(640 * _BINS / RATE), round(1000 * _BINS / RATE) + 1)
@@ -261,8 +280,12 @@ def look(frames: NDArray[np.float32]) -> tuple[NDArray[np.int64], NDArray[np.int
     return labels, bins
 
 
-def bursts(heard: Samples, about: list[float]) -> list[NDArray[np.bool_]]:
-    """Where within a candidate these frequencies sound: a mask for each burst, with its holes left out."""
+def bursts(heard: Samples, about: list[float], longest: float) -> list[NDArray[np.bool_]]:
+    """Where within a candidate these frequencies sound: a mask for each burst, with its holes left out.
+
+    A gap is a hole where it is short; but not where each side of it is a digit by itself and both together are longer than
+    `longest` seconds.
+    """
     times = np.arange(len(heard)) / RATE
     envelope = np.zeros(len(heard))
     for hz in about:
@@ -275,7 +298,8 @@ def bursts(heard: Samples, about: list[float]) -> list[NDArray[np.bool_]]:
     edges = np.flatnonzero(np.diff(np.concatenate(([False], on, [False])).astype(np.int8)))
     joined: list[list[int]] = []
     for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if joined and begin - joined[-1][1] < HOLE * RATE:
+        apart = joined and min(end - begin, joined[-1][1] - joined[-1][0]) > FULL * RATE
+        if joined and begin - joined[-1][1] < HOLE * RATE and not (apart and end - joined[-1][0] > longest * RATE):
             joined[-1][1] = end
         else:
             joined.append([begin, end])
