@@ -11,7 +11,7 @@ An `Ear` takes a stream as it comes, in pieces of any size, and gives the same t
 
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -40,10 +40,12 @@ UNKNOWN_LENGTH = 0.075  # s: no digit of DC-05 is longer; of a call that has oth
 LONGEST = 4.0  # s, after which a tone that goes on is told as far as it went
 MOST_TWIST_DB = 13.0
 LEAST_SNR_DB = -5.0
+LEAST_ALONE_DB = 0.0
 SURE_SNR_DB = 13.0  # a digit that stands this far above all else needs no other beside it
 TRAIN, TRAIN_GAP = 7, 0.3  # digits in a row, and the most seconds between two, that prove each other in noise
 ENVELOPE = 80  # samples: 10 ms
 EDGE = 16  # samples: 2 ms
+SMEAR = 20  # samples by which a piece is longer than the envelope shows it at four fifths of its height
 
 
 class Part(NamedTuple):
@@ -90,6 +92,11 @@ class Tone:
     @property
     def seconds(self) -> float:
         return self.end - self.start
+
+    @property
+    def scrap(self) -> bool:
+        """Whether it is so short, or so little of it is a tone, that only lost packets among whole digits explain it."""
+        return self.told is None and (self.seconds < SHORTEST or self.holes > 0.5 * self.seconds)
 
     @property
     def twist(self) -> float | None:
@@ -190,16 +197,20 @@ class Ear:
                 continue
             if self._train and tone.start - self._train[-1].end > TRAIN_GAP:
                 self._train, self._released, self._full = [], False, False
-            if tone.seconds < SHORTEST and not (self._released and self._full and not _copied(tone, self._train[-1])):
+            if tone.scrap and self._train and _copied(tone, self._train[-1]):
                 continue
-            self._full = self._full or tone.seconds > FULL
+            self._full = self._full or (not tone.scrap and tone.seconds > FULL)
             self._train.append(tone)
             if self._released:
-                yield tone
+                yield from self._whole(self._train[-1:])
                 del self._train[:-1]
-            elif (tone.snr or 0) >= SURE_SNR_DB or (len(self._train) >= TRAIN and _alike(self._train)):
+            elif _sure(tone) or (len(self._train) >= TRAIN and _alike(self._train)):
                 self._released = True
-                yield from self._train
+                yield from self._whole(self._train)
+
+    def _whole(self, digits: list[Tone]) -> Iterator[Tone]:
+        """All of these, or without the scraps where no digit among them was of full length."""
+        return (tone for tone in digits if self._full or not tone.scrap)
 
     def _close(self, now: int = 0, *, all_of_them: bool = False) -> Iterator[Tone]:
         """Measure the candidates that nothing has continued for longer than a hole, or that go on for ever."""
@@ -222,16 +233,28 @@ class Ear:
         # A hole is told from a short pause between two equal digits by what a digit of this call is long.
         usual = 1.3 * float(np.median(self._lengths)) if self._lengths else UNKNOWN_LENGTH
         for burst in bursts(heard, about, usual if len(nominal) == 2 else LONGEST):
-            tone = fit(heard, burst, nominal, begin)
+            tone = fit(heard, burst.mask, nominal, begin) or self._piece(heard, burst, nominal, begin)
             if tone is not None:
                 if tone.key is not None and tone.seconds > FULL:
                     self._lengths.append(tone.seconds)
                 yield tone
 
+    def _piece(self, heard: Samples, burst: "Burst", nominal: tuple[int, ...], begin: int) -> Tone | None:
+        """A burst of which one piece is a tone, and the rest what a gateway filled in out of step."""
+        tone = fit(heard, burst.piece, nominal, begin) if len(nominal) == 2 else None
+        if tone is None:
+            return None
+        first, last = (begin + place for place in burst.span)
+        return replace(tone, start=first / RATE, end=last / RATE, holes=(last - first) / RATE - tone.seconds)
+
 
 def _copied(tone: Tone, last: Tone) -> bool:
     """Whether a scrap of a digit is the last one again, fainter: with that a gateway fills in for a lost packet."""
     return tone.key == last.key and tone.parts[0].dbm0 < last.parts[0].dbm0 - 3
+
+
+def _sure(tone: Tone) -> bool:
+    return not tone.scrap and (tone.snr or 0) >= SURE_SNR_DB
 
 
 def _alike(digits: list[Tone]) -> bool:
@@ -280,8 +303,21 @@ def look(frames: NDArray[np.float32]) -> tuple[NDArray[np.int64], NDArray[np.int
     return labels, bins
 
 
-def bursts(heard: Samples, about: list[float], longest: float) -> list[NDArray[np.bool_]]:
-    """Where within a candidate these frequencies sound: a mask for each burst, with its holes left out.
+class Burst(NamedTuple):
+    """Where in a candidate something sounds: without its holes; and its longest piece of full loudness."""
+
+    mask: NDArray[np.bool_]
+    piece: NDArray[np.bool_]
+
+    @property
+    def span(self) -> tuple[int, int]:
+        """The first sample, and the one after the last."""
+        places = np.flatnonzero(self.mask)
+        return int(places[0]), int(places[-1]) + 1
+
+
+def bursts(heard: Samples, about: list[float], longest: float) -> list[Burst]:
+    """Where within a candidate these frequencies sound.
 
     A gap is a hole where it is short; but not where each side of it is a digit by itself and both together are longer than
     `longest` seconds.
@@ -294,21 +330,33 @@ def bursts(heard: Samples, about: list[float], longest: float) -> list[NDArray[n
         padded = np.pad(summed, (ENVELOPE // 2, ENVELOPE - ENVELOPE // 2), mode="edge")
         envelope += np.abs(padded[ENVELOPE : ENVELOPE + len(heard)] - padded[: len(heard)]) ** 2
     amplitude = np.sqrt(envelope)
-    on = amplitude > 0.55 * np.quantile(amplitude, 0.8)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], on, [False])).astype(np.int8)))
+    loudness = float(np.quantile(amplitude, 0.8))
+    on = amplitude > 0.55 * loudness
     joined: list[list[int]] = []
-    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for begin, end in _runs(on):
         apart = joined and min(end - begin, joined[-1][1] - joined[-1][0]) > FULL * RATE
         if joined and begin - joined[-1][1] < HOLE * RATE and not (apart and end - joined[-1][0] > longest * RATE):
             joined[-1][1] = end
         else:
             joined.append([begin, end])
-    masks = []
+    found = []
     for begin, end in joined:
-        mask = np.zeros(len(heard), dtype=bool)
-        mask[begin:end] = on[begin:end]
-        masks.append(mask)
-    return masks
+        begun, over = max(_runs(amplitude[begin:end] > 0.8 * loudness), key=lambda run: run[1] - run[0], default=(0, 0))
+        found.append(
+            Burst(_mask(on, begin, end), _mask(on, max(begin + begun - SMEAR, begin), min(begin + over + SMEAR, end)))
+        )
+    return found
+
+
+def _runs(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], on, [False])).astype(np.int8))).tolist()
+    return list(zip(edges[::2], edges[1::2], strict=True))
+
+
+def _mask(on: NDArray[np.bool_], begin: int, end: int) -> NDArray[np.bool_]:
+    mask = np.zeros(len(on), dtype=bool)
+    mask[begin:end] = on[begin:end]
+    return mask
 
 
 @lru_cache(512)
@@ -319,6 +367,8 @@ def _hann(size: int) -> NDArray[np.float64]:
 def fit(heard: Samples, mask: NDArray[np.bool_], nominal: tuple[int, ...], begin: int) -> Tone | None:
     """Fit sinusoids to a burst, and give the tone that it is; None where it is none."""
     places = np.flatnonzero(mask)
+    if not len(places):
+        return None
     first, last = int(places[0]), int(places[-1]) + 1
     if (last - first) < (REMNANT - 0.002) * RATE or len(places) < 0.4 * (last - first):
         return None
@@ -352,7 +402,7 @@ def fit(heard: Samples, mask: NDArray[np.bool_], nominal: tuple[int, ...], begin
     snr = 10 * np.log10(sum(powers) / noise)
     if len(powers) == 2 and not 10 ** (-MOST_TWIST_DB / 10) < powers[1] / powers[0] < 10 ** (MOST_TWIST_DB / 10):
         return None
-    if snr < LEAST_SNR_DB:
+    if snr < (LEAST_SNR_DB if len(nominal) == 2 else LEAST_ALONE_DB):
         return None
     parts = tuple(
         Part(due, float(hz), float(10 * np.log10(2 * power) + FULL_SCALE_DBM0))
