@@ -140,7 +140,11 @@ PROBLEMS: Table = {
     ),
     "bad-checksum": (
         "The checksum of the Contact ID message is wrong.",
-        "It was damaged before it was packed.",
+        "Over DC-09 it was damaged before it was packed; in a telephone call a digit was misheard: there is no kiss-off.",
+    ),
+    "digit-count": (
+        "A message of a telephone call has not sixteen digits.",
+        "The line lost or doubled one: decode the call's sound, which shows where.",
     ),
     "account-differs": (
         "One account stands outside of the brackets and another inside.",
@@ -245,6 +249,10 @@ EVENTS: Table = {
         "Look at our own line first: network, firewall, address. Its paths are not told one by one.",
     ),
     "line-back": ("A silent line brings something again.", "Its paths have their full time anew."),
+    "call": (
+        "A telephone call is over: how many messages it brought, and how many were kissed off.",
+        "Messages without a kiss-off come again; their rows say why they got none.",
+    ),
     "connection": (
         "A connection ended without having said anything that can be read.",
         "The trace of a panel that cannot talk: TLS versions, certificate, a clear port?",

@@ -43,6 +43,9 @@ LEAST_SNR_DB = -5.0
 LEAST_ALONE_DB = 0.0
 SURE_SNR_DB = 13.0  # a digit that stands this far above all else needs no other beside it
 TRAIN, TRAIN_GAP = 7, 0.3  # digits in a row, and the most seconds between two, that prove each other in noise
+# Samples without a frame of a candidate, after which it is over. A frame tells a tone that fills a quarter of it, so a hole
+# of 26 ms leaves at most 16 ms without one, and a pause of 40 ms at least 25 ms.
+OVER = 160
 ENVELOPE = 80  # samples: 10 ms
 EDGE = 16  # samples: 2 ms
 SMEAR = 20  # samples by which a piece is longer than the envelope shows it at four fifths of its height
@@ -145,6 +148,16 @@ class Ear:
         return (self._base + len(self._kept)) / RATE
 
     @property
+    def settled(self) -> float:
+        """Up to when all that sounded has been told, in seconds: not what still sounds, nor what is doubtful yet."""
+        begun = [first for first, _, count, *_ in self._open.values() if count > 1]
+        now = self._next / RATE
+        doubtful = (
+            [] if self._released else [tone.start for tone in self._train if now - self._train[-1].end < TRAIN_GAP]
+        )
+        return min([now, *(first / RATE for first in begun), *doubtful])
+
+    @property
     def sounding(self) -> set[int]:
         """The lone tones that are sounding now, by their nominal frequencies."""
         return {
@@ -155,6 +168,8 @@ class Ear:
 
     def hear(self, samples: NDArray[Any]) -> list[Tone]:
         """Take samples; the tones that are over, in the order of their ends."""
+        if not len(samples):
+            return []
         filtered, self._state = signal.sosfilt(self._highpass, samples.astype(np.float32, copy=False), zi=self._state)
         self._kept = np.concatenate((self._kept, filtered.astype(np.float32, copy=False)))
         return list(self._proved(self._listen()))
@@ -217,7 +232,7 @@ class Ear:
         over = [
             label
             for label, (first, last, *_) in self._open.items()
-            if all_of_them or now - last > FRAME + int(HOLE * RATE) or now - first > LONGEST * RATE
+            if all_of_them or now - last > OVER or now - first > LONGEST * RATE
         ]
         found: list[Tone] = []
         for label in over:
@@ -278,11 +293,16 @@ def _nearest(groups: tuple[int, ...]) -> NDArray[np.int64]:
 _ROW, _COLUMN = _nearest(LOW), _nearest(HIGH)
 
 
+def power_of(frames: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The energy that a sinusoid on each of 257 frequencies, 0 to 4 kHz, would have in each frame of 25 ms."""
+    spectrum = fft.rfft(frames, _BINS, axis=1)
+    return np.asarray((spectrum.real**2 + spectrum.imag**2) * (2 / FRAME))
+
+
 def look(frames: NDArray[np.float32]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """For each frame of 25 ms the label of the pair or tone that explains it, or -1; and the bins of its peaks."""
     energy = np.einsum("ij,ij->i", frames, frames) + 1e-12
-    spectrum = fft.rfft(frames, _BINS, axis=1)
-    power = (spectrum.real**2 + spectrum.imag**2) * (2 / FRAME)  # of a sinusoid on the bin: its energy in the frame
+    power = power_of(frames)
     low = power[:, _LOW_BINS].argmax(axis=1) + _LOW_BINS.start
     high = power[:, _HIGH_BINS].argmax(axis=1) + _HIGH_BINS.start
     rows = np.arange(len(frames))

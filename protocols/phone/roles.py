@@ -93,7 +93,7 @@ class Answering:
                 if any(_same(tone, told) for told in self._told):
                     continue
             over.append(self.following.take(tone))
-        over.append(self.following.quiet(self.ear.heard - EAR_SECONDS))
+        over.append(self.following.quiet(self.ear.settled))
         return self._counted(over)
 
     def told(self, key: str, start: float, end: float) -> list[Message]:
