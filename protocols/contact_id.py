@@ -102,9 +102,8 @@ def read_call(digits: str) -> Frame:
     if len(digits) != 16:
         frame.problem("digit-count", f"{len(digits)} digits; a message has sixteen (DC-05)")
         return frame
-    account, payload = read_block(digits)
+    _, payload = read_block(digits)
     frame.signals, frame.problems = payload.signals, payload.problems
-    if account is not None:
-        frame.account = frame.account_inside = account
-        frame.data = f"{digits[6:10]} {digits[10:12]} {digits[12:15]}"
+    frame.account = frame.account_inside = digits[:4]
+    frame.data = f"{digits[6:10]} {digits[10:12]} {digits[12:15]}"
     return frame

@@ -17,7 +17,6 @@ from typing import Any, BinaryIO, Protocol, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from twisted.internet import task
 from twisted.internet.protocol import DatagramProtocol
 
 from protocols.envelope import Piece
@@ -155,12 +154,12 @@ class RtpLine(DatagramProtocol):
         self.closing = False
         self._callers: dict[tuple[str, int, int], _Caller] = {}
         self._calls = 0
-        self._loop = task.LoopingCall(self._turn)
-        self._loop.clock = clock
+        self._clock = clock
+        self._again: Any = None  # the next turn
         self._in_thread: Callable[[Callable[[], None]], None] = getattr(clock, "callInThread", lambda work: work())
 
     def startProtocol(self) -> None:
-        self._loop.start(PACKET_SECONDS, now=False)
+        self._again = self._clock.callLater(PACKET_SECONDS, self._turn)
 
     @property
     def waiting(self) -> bool:
@@ -190,8 +189,8 @@ class RtpLine(DatagramProtocol):
     def stop(self) -> None:
         """End every call."""
         self.closing = True
-        if self._loop.running:
-            self._loop.stop()
+        if self._again is not None and self._again.active():
+            self._again.cancel()
         for caller in self._callers.values():
             self._end(caller)
         self._callers.clear()
@@ -204,6 +203,7 @@ class RtpLine(DatagramProtocol):
                 caller.call.hear(part)
 
     def _turn(self) -> None:
+        self._again = self._clock.callLater(PACKET_SECONDS, self._turn)  # first, so that no error ends it
         now = self.tick()
         for mark, caller in list(self._callers.items()):
             if now - caller.heard > GONE_SECONDS:

@@ -168,6 +168,9 @@ def listen(
     from receiver.reactor import install
 
     accounts = book_from(book)
+    telephones = phones(phone or (), phone_out)
+    if keep_calls and not keep_calls.is_dir():
+        stop(f"--keep-calls {keep_calls}: there is no such folder")
     store = store_from(journal)
     reactor = install()
     from receiver.bench import Bench, Listen, Settings
@@ -177,9 +180,7 @@ def listen(
     if tls and not (certificate and private_key):
         stop("--tls needs --certificate FILE and --private-key FILE")
     wanted += [Listen("tls", *host_and_port(one, "--tls"), certificate, private_key) for one in tls or ()]
-    wanted += phones(phone or (), phone_out)
-    if keep_calls and not keep_calls.is_dir():
-        stop(f"--keep-calls {keep_calls}: there is no such folder")
+    wanted += [Listen("phone", **one) for one in telephones]
     wanted = wanted or [Listen("tcp", "127.0.0.1", 12009), Listen("udp", "127.0.0.1", 12009)]
     printer = Printer(as_json)
     bench = Bench(
@@ -223,20 +224,19 @@ def listen(
     os._exit(0)
 
 
-def phones(wanted: Sequence[str], out: Path | None) -> list[Any]:
-    """The telephone lines that `--phone` names."""
-    from receiver.bench import Listen
-
-    found, files = [], 0
+def phones(wanted: Sequence[str], out: Path | None) -> list[dict[str, Any]]:
+    """The telephone lines that `--phone` names, as a `Listen` has them."""
+    found: list[dict[str, Any]] = []
+    files = 0
     for one in wanted:
         if one.startswith("rtp://"):
-            found.append(Listen("phone", *host_and_port(one.removeprefix("rtp://"), "--phone")))
+            found.append(dict(zip(("host", "port"), host_and_port(one.removeprefix("rtp://"), "--phone"), strict=True)))
             continue
         path = Path(one)
         if not path.exists() or path.is_dir():
             stop(f"--phone {one}: {'a folder is no line' if path.is_dir() else 'there is no such file or FIFO'}")
         files += 1
-        found.append(Listen("phone", "", 0, source=path, out=out))
+        found.append({"host": "", "port": 0, "source": path, "out": out})
     if out and files != 1:
         stop(
             "--phone-out is for one --phone that is a file or a FIFO; a call over RTP is answered to where it comes from"
