@@ -54,8 +54,9 @@ from receiver.trial.load_driver import raise_open_files
 ROOT = Path(__file__).resolve().parent.parent
 HOST = "127.0.0.1"
 CONTENDERS = ("echo", "bench", "durable", "watched", "redis")
-NAMES = (*CONTENDERS, "disk", "decode", "captures", "tap", "load", "supervision")
+NAMES = (*CONTENDERS, "disk", "decode", "captures", "tap", "load", "supervision", "phone")
 ACCOUNTS = 1000
+PHONE = {"corners": "twist -4 or +8 dB with frequency -1.5 or +1.5 %", "nominal": "else as they should be"}
 WARM_SECONDS = 0.3  # of load before the clock runs
 LONGEST = 30.0  # seconds a contender; a stamp made at the start still passes at the end
 PATIENCE = 10.0  # seconds for a server to come up, or for the last answers
@@ -493,6 +494,40 @@ def measure_tap(seconds: float, disk: Path) -> dict[str, Any]:
     return {"what": "tap", "ways": ways_told}
 
 
+def measure_phone(calls: int, disk: Path) -> dict[str, Any]:
+    """Calls at 15 dB, with the worst twist and frequency and without, heard by farend and by multimon-ng on the same files."""
+    from protocols import contact_id
+    from protocols.phone.sound import Flaws, make_call
+    from receiver import sound_files
+    from receiver.trial import line
+
+    corners = [(twist, frequency) for twist in (-4.0, 8.0) for frequency in (-1.5, 1.5)]
+    other = line.command("multimon-ng -q -a DTMF -t wav {wav}")
+    ways = {kind: {"calls": 0, "farend": 0, "multimon-ng": 0, "misread": 0} for kind in ("corners", "nominal")}
+    seconds, heard = 0.0, {"farend": 0.0, "multimon-ng": 0.0}
+    path = disk / "call.wav"
+    for number in range(calls):
+        digits = contact_id.block(f"{1000 + number}".replace("A", "0"), f"1131 {number % 100:02d} {number % 1000:03d}")
+        twist, frequency = corners[number % len(corners)]
+        for kind, flaws in (("corners", Flaws(twist=twist, frequency=frequency, snr=15)), ("nominal", Flaws(snr=15))):
+            made = make_call([digits], flaws, seed=number)
+            sound_files.write(path, made.line, made.rate)
+            probe = line.Probe(line.points()[0], number, digits, 0)
+            seconds += len(made.panel) / made.rate
+            ways[kind]["calls"] += 1
+            for name, decoder, clock in (
+                ("farend", line.ours, time.process_time),
+                ("multimon-ng", other, time.monotonic),
+            ):
+                began = clock()
+                found = decoder(probe, path)
+                heard[name] += clock() - began
+                ways[kind][name] += found == [digits]
+                ways[kind]["misread"] += name == "farend" and bool(found) and found != [digits]
+    faster = {name: seconds / took for name, took in heard.items()}
+    return {"what": "phone", "ways": ways, "times_faster": faster}
+
+
 def measure_load(rate: int, seconds: float, disk: Path) -> dict[str, Any]:
     """The load's client at one rate, against the echo, from the `ACCOUNTS` panels that keep their connections."""
     order = ["--accounts", ACCOUNTS, "--rate", rate, "--for", seconds, "--late", PATIENCE, "--seed", rate]
@@ -702,6 +737,19 @@ def show(results: list[dict[str, Any]]) -> None:
                 for step, found in one["steps"].items()
             )
             out.print(f"captures, {one['frames']:,} frames: {'; '.join(steps)}", soft_wrap=True)
+        elif one["what"] == "phone":
+            for kind, found in one["ways"].items():
+                out.print(
+                    f"phone, {found['calls']:,} calls at 15 dB, {PHONE[kind]}: read by farend {found['farend']:,},"
+                    f" misread {found['misread']:,}; by multimon-ng {found['multimon-ng']:,}",
+                    soft_wrap=True,
+                )
+            faster = one["times_faster"]
+            out.print(
+                f"phone: farend hears {faster['farend']:,.0f} times faster than the call lasts, on one core;"
+                f" multimon-ng, started for each call, {faster['multimon-ng']:,.0f} times",
+                soft_wrap=True,
+            )
         elif one["what"] == "supervision":
             late = one["late_s"]
             out.print(
@@ -802,6 +850,9 @@ def main() -> int:
     if "tap" in names and not shutil.which("socat"):
         talk.print("bench: socat is not installed, so nothing stands beside the tap; its rows are left out")
         names.remove("tap")
+    if "phone" in names and not shutil.which("multimon-ng"):
+        talk.print("bench: multimon-ng is not installed, so nothing stands beside our ear; its rows are left out")
+        names.remove("phone")
     if not raise_open_files(max(wanted.connections)):
         talk.print(f"bench: {max(wanted.connections)} connections are more than the limit on open files allows")
         return 2
@@ -821,6 +872,8 @@ def main() -> int:
     if "captures" in names:
         for frames in (wanted.frames // 10, wanted.frames):
             work.append((f"captures, {frames:,} frames", lambda disk, a=frames: measure_captures(a, disk)))
+    if "phone" in names:
+        work.append((f"phone, {wanted.calls:,} calls", lambda disk: measure_phone(wanted.calls, disk)))
     if "load" in names:
         for rate in LOADS:
             title = f"load, {rate:,} a second"
@@ -871,6 +924,7 @@ def options() -> argparse.Namespace:
         "--rounds", type=_number(int, 1, 20), default=1, help="of each contender, in turn; the median is shown"
     )
     parser.add_argument("--frames", type=_number(int, 1, 10_000_000), default=1_000_000, help="for decode and captures")
+    parser.add_argument("--calls", type=_number(int, 4, 1_000_000), default=1000, help="for phone")
     parser.add_argument("--paths", type=_number(int, 2, 10_000_000), default=1_000_000, help="for supervision")
     parser.add_argument("--only", action="append", choices=NAMES, help="measure this alone; may be repeated")
     parser.add_argument("--dir", type=Path, default=Path(), help="where the disk is measured (default: here)")

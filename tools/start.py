@@ -38,7 +38,12 @@ FOR_TESTS = {
     "multimon-ng": "multimon-ng",
     "sox": "sox",
 }
-FOR_BENCH = {"redis-server": "redis-server", "redis-benchmark": "redis-server", "socat": "socat"}
+FOR_BENCH = {
+    "redis-server": "redis-server",
+    "redis-benchmark": "redis-server",
+    "socat": "socat",
+    "multimon-ng": "multimon-ng",
+}
 
 # Much of a test is waiting, so three workers share two cores. A file stays with one of them, since its tests may share a
 # browser; files keep their order.

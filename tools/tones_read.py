@@ -54,11 +54,6 @@ def listen(path: Path, accounts: Book, picture: Path | None, *, as_json: bool) -
     except OSError as error:
         stop(f"{path} cannot be read: {error.strerror}")
     call = follow(tones)
-    if as_json:
-        for message in call.messages or [Message([])]:
-            print_json(_object(message, path, sound, accounts))
-    else:
-        _show(path, sound, call, accounts)
     if picture:
         from receiver.call_picture import draw
 
@@ -67,6 +62,11 @@ def listen(path: Path, accounts: Book, picture: Path | None, *, as_json: bool) -
         except OSError as error:
             stop(f"{picture} cannot be written: {error.strerror}")
         TALK.print(f"picture: {picture}", markup=False, soft_wrap=True)
+    if as_json:
+        for message in call.messages or [Message([])]:
+            print_json(_object(message, path, sound, accounts))
+    else:
+        _show(path, sound, call, accounts)
     return not call.messages or any(not message.good for message in call.messages)
 
 
