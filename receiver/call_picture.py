@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from scipy import signal
 
 from protocols.phone.call import Call, Message
-from protocols.phone.ear import RATE, Samples, at_rate
+from protocols.phone.ear import RATE, Samples
 from protocols.phone.tones import DIGIT_LIMITS, HANDSHAKE, HIGH, LOW, Limit
 from receiver.call_words import grouped, spaced, span
 from receiver.record import CAUTION
@@ -70,8 +70,7 @@ def _window(call: Call, seconds: float) -> tuple[float, float]:
 
 def _samples(sound: Sound, begin: float, end: float) -> Samples:
     """Both tracks together, from begin to end, at the rate that is listened at."""
-    cut = sound.between(begin, end).mean(axis=1)
-    return at_rate(cut, sound.rate)
+    return np.asarray(sound.between(begin, end).mean(axis=1))
 
 
 def _heading(title: str, messages: Sequence[Message]) -> str:

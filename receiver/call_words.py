@@ -11,6 +11,7 @@ from protocols.phone.ear import Tone
 from protocols.phone.tones import DIGIT_LIMITS, WAIT_FOR_KISS_OFF, Limit
 from receiver.words import of_signal
 
+WIDE = 96  # characters, from which on the table has room for margins
 # What to look at where a measure is outside of its limit (common practice), by the start of the limit's name.
 LOOK_AT = {
     "frequency": "the panel's clock, or a recorder that runs at another rate",
@@ -121,18 +122,22 @@ def measured(tone: Tone, off: float | None) -> list[float | None]:
     return [1000 * tone.seconds, off_ms, low.error, high.error, min(low.dbm0, high.dbm0), tone.twist, tone.snr]
 
 
-def table(message: Message) -> Table:
-    """A row a digit: each value and, behind it, how far inside its limit it is; ✗ and a minus where it is outside."""
+def table(message: Message, *, margins: bool = True) -> Table:
+    """A row a digit: each value and, behind it, how far inside its limit it is; ✗ and a minus where it is outside.
+
+    Without `margins`, where there is no room for them, the values alone.
+    """
     made = Table(box=None, padding=(0, 1, 0, 0), header_style="italic", show_edge=False)
     made.add_column("")
-    made.add_column("digit")
-    made.add_column("at s", justify="right")
+    made.add_column("digit", no_wrap=True)
+    made.add_column("at s", justify="right", no_wrap=True)
     for measure in MEASURES:
         made.add_column(measure.heading, justify="right", no_wrap=True)
     limits = (Text(_bounds(measure.limit), style="dim") for measure in MEASURES)
     made.add_row("", "", "", *limits)
     for place, (tone, off) in enumerate(zip(message.tones, [*message.offs, None], strict=True), 1):
-        cells = [_cell(measure, value) for measure, value in zip(MEASURES, measured(tone, off), strict=True)]
+        values = zip(MEASURES, measured(tone, off), strict=True)
+        cells = [_cell(measure, value, margins=margins) for measure, value in values]
         key = f"{tone.digit} {'*' if tone.key == '*' else '#' if tone.key == '#' else ''}".strip()
         made.add_row(Text(str(place), style="dim"), f"{key}{' told' if tone.told else ''}", f"{tone.start:.3f}", *cells)
     return made
@@ -145,15 +150,14 @@ def _bounds(limit: Limit) -> str:
     return f"{form.format(limit.least)}…{form.format(limit.most)}"
 
 
-def _cell(measure: Measure, value: float | None) -> Text:
+def _cell(measure: Measure, value: float | None, *, margins: bool) -> Text:
     if value is None:
         return Text("·", style="dim")
     margin = measure.limit.margin(value)
     text = Text(measure.form.format(value))
     if measure.limit.holds(value):
-        text.append(f" {max(margin, 0):.1f}", style="dim")
-        return text
-    return Text.assemble(("✗ ", "bold"), (text.plain, "bold"), (f" {margin:.1f}", "bold"))
+        return text.append(f" {max(margin, 0):.1f}", style="dim") if margins else text
+    return Text(f"✗ {text.plain}" + (f" {margin:.1f}" if margins else ""), style="bold")
 
 
 def strip(call: Call, seconds: float, width: int) -> list[str]:

@@ -22,10 +22,11 @@ from twisted.internet.protocol import DatagramProtocol
 from protocols.envelope import Piece
 from protocols.phone import rtp
 from protocols.phone.call import Message
-from protocols.phone.ear import RATE, Samples, at_rate
+from protocols.phone.ear import RATE, Samples
 from protocols.phone.roles import Answering
 from protocols.phone.tones import WAIT_FOR_KISS_OFF
 from receiver import sound_files
+from receiver.call_words import grouped
 from receiver.desk import Origin, millis
 from receiver.lines import Respond, peer_text
 from receiver.shapes import shape_of
@@ -33,6 +34,9 @@ from receiver.shapes import shape_of
 PACKET_SECONDS = rtp.PACKET_SAMPLES / RATE
 GONE_SECONDS = 3.0  # without a packet, after which the caller has hung up
 LATE_SECONDS = 0.3  # that a caller's sound may lag before silence stands in for it
+AHEAD_SECONDS = (
+    2.0  # of sound more than time has passed, beyond which a caller's packets are left out: no call is so fast
+)
 MOST_CALLS = 64  # at once on one port
 MOST_BEHIND = 10  # packets that are said at once after the process was held up
 MOST_KEPT_SECONDS = 900.0  # of a call's sound
@@ -115,6 +119,7 @@ class LiveCall:
             self.messages += 1
             self.waiting += 1
             frame = message.frame()
+            frame.notes += grouped(message.findings())  # who looks at the row must see what a call was like
             frame.call = {"id": self.id, "began": millis(self.began)} | message.to_json()
             self.desk.receive(frame, self.origin, partial(self._answered, message))
 
@@ -182,8 +187,9 @@ class RtpLine(DatagramProtocol):
             self._calls += 1
             call = LiveCall(self.desk, origin, f"{self.port}-{self._calls}", self.now(), self.folder)
             caller = self._callers[mark] = _Caller(call, (host, port), self.tick(), self.tick())
-        caller.heard = self.tick()
-        if not caller.over:
+        caller.heard = now = self.tick()
+        ahead = caller.call.answering.ear.heard - (now - caller.began)
+        if not caller.over and ahead < AHEAD_SECONDS:
             self._hear(caller, caller.stream.take(packet))
 
     def stop(self) -> None:
@@ -277,6 +283,8 @@ class StreamLine:
 
     def _run(self) -> None:
         try:
+            if self.out is not None and self.out.is_fifo():
+                self.reactor.callFromThread(self.told, f"the phone line {self.source} waits for a reader of {self.out}")
             with _Out(self.out) as out:
                 while not self.closing:
                     for samples in self._samples():
@@ -293,10 +301,9 @@ class StreamLine:
     def _samples(self) -> Iterator[Samples]:
         size = rtp.PACKET_SAMPLES
         if self._sound:
-            whole = at_rate(self._sound.all().mean(axis=1), self._sound.rate)
-            yield from (
-                np.asarray(whole[begin : begin + size], dtype=np.float32) for begin in range(0, len(whole), size)
-            )
+            for piece in self._sound.pieces():
+                line = np.asarray(piece.mean(axis=1))
+                yield from (line[begin : begin + size] for begin in range(0, len(line), size))
         else:
             with self.source.open("rb") as file:
                 while data := file.read(2 * size):

@@ -1,6 +1,7 @@
 """Recordings of sound: WAV files read and written, in the codings that telephone lines have."""
 
 from collections.abc import Iterator
+from math import ceil
 from pathlib import Path
 from typing import Literal
 
@@ -13,7 +14,7 @@ from protocols.phone.ear import RATE, Ear, Samples, Tone, at_rate
 Coding = Literal["16-bit", "8-bit", "mu-law", "a-law"]
 CODINGS: dict[Coding, str] = {"16-bit": "PCM_16", "8-bit": "PCM_U8", "mu-law": "ULAW", "a-law": "ALAW"}
 MOST_RATE = 384_000  # samples a second
-_BLOCK_SECONDS = 60
+_PIECE_SECONDS = 60
 
 
 class SoundError(ValueError):
@@ -43,32 +44,31 @@ class Sound:
     def seconds(self) -> float:
         return self.frames / self.rate
 
-    def blocks(self) -> Iterator[NDArray[np.float32]]:
-        """Its samples, some at a time, a column a track."""
-        self._file.seek(0)
-        yield from self._file.blocks(_BLOCK_SECONDS * self.rate, dtype="float32", always_2d=True)
+    def between(self, begin: float, end: float) -> Samples:
+        """Its samples from one second to another, a column a track, at the rate that is listened at."""
+        first, last = max(round(begin * self.rate), 0), min(round(end * self.rate), self.frames)
+        self._file.seek(first)
+        samples = self._file.read(max(last - first, 0), dtype="float32", always_2d=True)
+        # A recording of floating point may hold what is no number; one would make a filter deaf for good.
+        return at_rate(np.nan_to_num(samples, nan=0, posinf=1, neginf=-1), self.rate)
 
-    def all(self) -> NDArray[np.float32]:
-        """All of its samples, a column a track."""
-        self._file.seek(0)
-        return np.asarray(self._file.read(dtype="float32", always_2d=True))
+    def pieces(self) -> Iterator[Samples]:
+        """All of its samples, a minute at a time: each is brought to our rate with a second of what lies around it, so that
+        no seam is heard.
+        """
+        for begin in range(0, ceil(self.seconds), _PIECE_SECONDS):
+            before = min(begin, 1)
+            piece = self.between(begin - before, begin + _PIECE_SECONDS + 1)
+            yield piece[before * RATE : (before + _PIECE_SECONDS) * RATE]
 
-    def between(self, begin: float, end: float) -> NDArray[np.float32]:
-        """Its samples from one second to another, a column a track."""
-        self._file.seek(round(begin * self.rate))
-        return np.asarray(self._file.read(round((end - begin) * self.rate), dtype="float32", always_2d=True))
-
-    def tones(self) -> Iterator[tuple[int, Tone]]:
-        """What sounds on each track, by its number, as it is heard. A recording of two equal tracks is heard once."""
+    def tones(self) -> Iterator[Tone]:
+        """What sounds on its tracks, each listened to by itself, as it is heard."""
         ears = [Ear() for _ in range(self.tracks)]
-        # An hour is listened to in pieces; one of another rate is brought to ours as a whole, so that no seam is heard.
-        whole = iter((self.all(),)) if self.rate != RATE else self.blocks()
-        for block in whole:
-            heard = ears[:1] if self.tracks == 2 and np.array_equal(block[:, 0], block[:, 1]) else ears
-            for track, ear in enumerate(heard):
-                yield from ((track, tone) for tone in ear.hear(at_rate(block[:, track], self.rate)))
-        for track, ear in enumerate(ears):
-            yield from ((track, tone) for tone in ear.end())
+        for piece in self.pieces():
+            for track, ear in enumerate(ears):
+                yield from ear.hear(piece[:, track])
+        for ear in ears:
+            yield from ear.end()
 
 
 def write(path: Path, samples: Samples | NDArray[np.float64], rate: int, coding: Coding = "16-bit") -> None:

@@ -243,3 +243,14 @@ def test_a_digit_in_sound_and_in_words_is_one() -> None:
     receiver.told("1", at.start, at.end)
     (only,) = receiver.end()
     assert only.digits == "1"
+
+
+def test_a_call_whose_two_tracks_hear_each_other_is_read_once() -> None:
+    made = make_call([WORKED], Flaws(snr=25), seed=2)
+    random = np.random.default_rng(1)
+    other = made.receiver + 0.05 * made.panel + random.normal(0, 0.0005, len(made.panel))
+    call = read(heard(made.panel + 0.05 * made.receiver) + heard(other))
+    (message,) = call.messages
+    assert message.digits == WORKED
+    assert len(call.handshakes) == 1
+    assert message.kiss_off is not None

@@ -12,6 +12,7 @@ from scipy import signal
 from test_phone_tones import Q23
 from voices import speech
 
+from protocols.phone.call import once
 from protocols.phone.ear import FRAME, RATE, Ear, Tone, at_rate, power_of
 from protocols.phone.sound import Flaws, make_call
 from protocols.phone.tones import key_of
@@ -190,7 +191,7 @@ def test_multimon_reads_what_we_make(coding: sound_files.Coding, tmp_path: Path)
         path = tmp_path / "call.wav"
         sound_files.write(path, made.line, made.rate, coding)
         assert multimon(path) == "".join(map(key_of, message))
-        assert "".join(tone.digit or "" for _, tone in sound_files.Sound(path).tones()) == message
+        assert "".join(tone.digit or "" for tone in sound_files.Sound(path).tones()) == message
 
 
 def test_we_read_what_sox_makes(tmp_path: Path) -> None:
@@ -206,7 +207,7 @@ def test_we_read_what_sox_makes(tmp_path: Path) -> None:
         files.append((key, path))
     whole = tmp_path / "all.wav"
     subprocess.run(["sox", *(path for _, path in files), whole], check=True)
-    tones = [tone for _, tone in sound_files.Sound(whole).tones()]
+    tones = once(list(sound_files.Sound(whole).tones()))  # sox writes it on two tracks
     assert [tone.key for tone in tones] == [key for key, _ in files]
     assert max(abs(part.error) for tone in tones for part in tone.parts) < 0.2
     assert all(abs(1000 * tone.seconds - 55) < 1.5 for tone in tones)

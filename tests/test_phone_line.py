@@ -12,13 +12,14 @@ import pytest
 from conftest import BOOK, HOST, SECONDS, Bench, Farend, Listening
 from test_phone_call import RESTORED, WORKED
 from twisted.internet import task
+from visitors import visiting
 
 from protocols import contact_id
 from protocols.phone import rtp
 from protocols.phone.call import read
 from protocols.phone.ear import RATE, Samples
 from protocols.phone.roles import Calling
-from protocols.phone.sound import make_call, with_wrong_checksum
+from protocols.phone.sound import Flaws, make_call, with_wrong_checksum
 from protocols.phone.tones import key_of
 from receiver import sound_files
 from receiver.bench import KISS, Listen
@@ -266,6 +267,15 @@ def test_a_flood_of_sources_opens_no_more_calls_than_one_port_takes() -> None:
     assert not line._callers
 
 
+def test_a_caller_whose_sound_runs_ahead_of_time_is_not_listened_to_at_any_speed() -> None:
+    line, clock, _ = rtp_line(Desk())
+    for n in range(2000):  # each packet claims that most of a second has passed
+        line.datagramReceived(rtp.write(rtp.Packet(rtp.PCMU, n, n * 7000, 9, b"\xff" * 160)), (HOST, 1))
+    (caller,) = line._callers.values()
+    assert caller.call.answering.ear.heard < 4
+    assert clock.seconds() == 0
+
+
 # A real bench.
 
 
@@ -301,12 +311,12 @@ async def test_a_recording_is_received_and_its_kiss_off_follows_the_row_on_disk(
     assert [(entry["verdict"], entry["reply"]) for entry in entries] == [("accepted", "ACK")] * 2
     assert entries[0]["signals"][0]["zone_name"] == "Freezer room door"
     assert [entry["line"] for entry in entries] == ["phone", "phone"]
-    said = read([tone for _, tone in sound_files.Sound(out).tones()])
+    said = read(list(sound_files.Sound(out).tones()))
     assert len(said.handshakes) == 1
     kisses = [tone for tone in said.strays if tone.alone == 1400]
     assert len(kisses) == 2
     # Each begins within 1.25 s of the last digit (from memory of DC-05), by the samples of the two recordings.
-    ends = [message.end for message in read([tone for _, tone in sound_files.Sound(source).tones()]).messages]
+    ends = [message.end for message in read(list(sound_files.Sound(source).tones())).messages]
     for end, tone in zip(ends, kisses, strict=True):
         assert 0 < tone.start - end < 1.25
 
@@ -365,3 +375,24 @@ def test_a_line_that_cannot_be_had_is_told_with_its_reason(
     done = inside("listen", *options)
     assert done.code == 2
     assert reason in done.err.replace("\n", " ")
+
+
+def test_a_row_of_a_call_shows_on_its_page_how_each_digit_sounded(
+    listening: Callable[..., Listening], station: Path, tmp_path: Path
+) -> None:
+    sound_files.write(tmp_path / "call.wav", make_call([OURS], Flaws(twist=-10), receiver=False).line, RATE)
+    bench = listening("--phone", "call.wav", "--book", station, "--journal", "it")
+    (entry,) = bench.printed(1)
+    assert any(note.startswith("twist, high over low -10") for note in entry["notes"])
+    with visiting(tmp_path / "it", book=station) as make:
+        page = make().enter().read(f"/rows/{entry['row']}")
+        for told in (
+            "kissed off",
+            "How it sounded",
+            "Message 1 of its call, try 1",
+            "twist, high over low",
+            "account",
+            "DC-05",
+        ):
+            assert told in page
+        assert "kissed off" in make().enter().read("/")

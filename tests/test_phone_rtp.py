@@ -176,3 +176,10 @@ def test_an_event_whose_end_was_lost_is_over_with_the_next_one() -> None:
 
 def test_the_same_key_twice_is_two_digits() -> None:
     assert [one.start for one in told([key(0, 440, 0, end=True), key(880, 440, 1, end=True)])] == [0.0, 0.11]
+
+
+def test_a_flood_of_events_keeps_no_more_than_one_of_them() -> None:
+    stream = Stream()
+    digits = [part for n in range(3000) for part in stream.take(key(n * 7, 0xFFFF, n))]
+    assert len(digits) == 2999  # each is over with the next
+    assert stream._pressed is not None

@@ -1,5 +1,6 @@
 """The commands of the telephone line: a call made, read, told in words, drawn."""
 
+import io
 import re
 from pathlib import Path
 
@@ -7,8 +8,10 @@ import numpy as np
 import pytest
 import soundfile
 from conftest import Farend
+from rich.console import Console
 from test_phone_call import WORKED, call_of
 
+from protocols.phone.call import Call
 from protocols.phone.sound import FLAWLESS, Flaws, make_call
 from receiver import call_words, sound_files
 from receiver.sound_files import Sound
@@ -71,16 +74,27 @@ def test_the_strip_has_each_digit_at_its_time() -> None:
     assert abs(panel.index("1") - (two + (first - 2.5) * (three - two))) <= 2
 
 
-def test_the_table_has_each_value_with_its_margin(inside: Farend) -> None:
-    text = said("--twist", 3, inside=inside)
-    (row,) = [line for line in text.splitlines() if re.match(r"1 +1 ", line)]
-    values = re.findall(r"[+-]?\d+\.\d+", row)
-    on, on_margin, off, off_margin = map(float, values[1:5])
-    assert (on, off) == pytest.approx((55, 55), abs=1)
-    assert (on_margin, off_margin) == pytest.approx((5, 5), abs=1)
-    twist, twist_margin = map(float, values[11:13])
-    assert twist == pytest.approx(3, abs=0.3)
-    assert twist_margin == pytest.approx(1, abs=0.3)
+def table_of(call: Call, *, margins: bool) -> list[list[float]]:
+    """The numbers of each row of a message's table, as a terminal would show it."""
+    out = io.StringIO()
+    Console(file=out, width=140).print(call_words.table(call.messages[0], margins=margins))
+    rows = [line for line in out.getvalue().splitlines() if re.match(r"\d+ +[0-9B-F] ", line)]
+    return [[float(number) for number in re.findall(r"[+-]?\d+\.\d+", row)] for row in rows]
+
+
+def test_the_table_has_each_value_with_its_margin_and_without_where_there_is_no_room() -> None:
+    call = call_of(WORKED, flaws=Flaws(twist=3))
+    values = table_of(call, margins=False)
+    assert len(values) == 16
+    at, on, off, low, high, level, twist, _ = values[0]
+    assert at == pytest.approx(2.575, abs=0.002)
+    assert (on, off, low, high) == pytest.approx((55, 55, 0, 0), abs=1)
+    assert (level, twist) == pytest.approx((-11.5, 3), abs=0.3)
+    at, *pairs = table_of(call, margins=True)[0]
+    margins = pairs[1::2]
+    assert margins[:2] == pytest.approx([60 - on, 60 - off], abs=0.2)
+    assert margins[2:6] == pytest.approx([1.5, 1.5, 11.5, 1], abs=0.3)
+    assert "✗" not in call_words.strip(call, 7, 100)[-1]
 
 
 def test_the_picture_holds_the_call_and_needs_no_other_file(inside: Farend, tmp_path: Path) -> None:
@@ -205,7 +219,7 @@ def test_a_long_recording_is_heard_in_pieces_as_it_is_heard_whole(tmp_path: Path
     # A call that lies across the border of two pieces.
     line = make_call([WORKED], FLAWLESS, before=57).line
     sound_files.write(tmp_path / "long.wav", line, 8000)
-    assert "".join(tone.digit or "" for _, tone in Sound(tmp_path / "long.wav").tones()) == WORKED
+    assert "".join(tone.digit or "" for tone in Sound(tmp_path / "long.wav").tones()) == WORKED
 
 
 def test_a_digit_that_a_lost_packet_cut_shows_in_its_measures(inside: Farend) -> None:

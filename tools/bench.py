@@ -495,7 +495,7 @@ def measure_tap(seconds: float, disk: Path) -> dict[str, Any]:
 
 
 def measure_phone(calls: int, disk: Path) -> dict[str, Any]:
-    """Calls at 15 dB, with the worst twist and frequency and without, heard by farend and by multimon-ng on the same files."""
+    """Calls at 15 dB, with the worst twist and frequency and without, heard by farend and multimon-ng on the same files."""
     from protocols import contact_id
     from protocols.phone.sound import Flaws, make_call
     from receiver import sound_files

@@ -21,7 +21,7 @@ from receiver.desk import REPEAT_SECONDS, Policy
 from receiver.journal import JournalError, Store
 from receiver.lines import IDLE_SECONDS, Limits, line_text, peer_text
 from tools import words
-from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, host_and_port, print_json, stop
+from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, check_outputs, host_and_port, print_json, stop
 
 MOST_WAITING = 100_000  # lines for a slow reader of stdout; those beyond it are counted, and stay in the journal
 MOST_TOLD = 10_000
@@ -168,6 +168,7 @@ def listen(
     from receiver.reactor import install
 
     accounts = book_from(book)
+    check_outputs({"--phone-out": phone_out})
     telephones = phones(phone or (), phone_out)
     if keep_calls and not keep_calls.is_dir():
         stop(f"--keep-calls {keep_calls}: there is no such folder")

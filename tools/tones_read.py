@@ -72,18 +72,19 @@ def listen(path: Path, accounts: Book, picture: Path | None, *, as_json: bool) -
 
 def _heard(sound: Sound) -> list[Tone]:
     bar = Progress(*Progress.get_default_columns(), console=TALK, transient=True, disable=not TALK.is_terminal)
-    found: list[tuple[int, Tone]] = []
+    found: list[Tone] = []
     with bar:
         task = bar.add_task("listening", total=sound.seconds, visible=sound.seconds > LONG_SECONDS)
-        for track, tone in sound.tones():
-            found.append((track, tone))
+        for tone in sound.tones():
+            found.append(tone)
             bar.update(task, completed=tone.end)
-    return [tone for _, tone in found]
+    return found
 
 
 def _object(message: Message, path: Path, sound: Sound, accounts: Book) -> dict[str, Any]:
     """The contract's object for one message, with the book's names."""
     frame = message.frame()
+    frame.notes += call_words.grouped(message.findings())
     frame.call = {"file": str(path), "seconds": round(sound.seconds, 3)} | (message.to_json() if message.tones else {})
     found = frame.to_json()
     names(found, frame, accounts.find(None, None, frame.account), Origin("phone", 0, "", str(path)))
@@ -104,5 +105,7 @@ def _show(path: Path, sound: Sound, call: Call, accounts: Book) -> None:
         OUT.print()
         account = accounts.find(None, None, message.frame().account)
         whose = f", {account.name}" if account else ""
-        OUT.print(Text(f"message {message.number}, try {message.attempt}{whose}: value and margin", style="bold"))
-        OUT.print(call_words.table(message))
+        margins = OUT.width >= call_words.WIDE
+        what = "value and margin" if margins else "values"
+        OUT.print(Text(f"message {message.number}, try {message.attempt}{whose}: {what}", style="bold"))
+        OUT.print(call_words.table(message, margins=margins))

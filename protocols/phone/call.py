@@ -260,10 +260,25 @@ class Following:
         return message
 
 
+def once(tones: Sequence[Tone]) -> list[Tone]:
+    """Tones in the order of their ends; one that two tracks hold, as each hears the other, is given once: the clearer."""
+    kept: list[Tone] = []
+    for tone in sorted(tones, key=lambda tone: tone.end):
+        for place in range(len(kept) - 1, max(len(kept) - 4, -1), -1):
+            other = kept[place]
+            if (other.key, other.alone) == (tone.key, tone.alone) and tone.start < other.end:
+                if (tone.snr or 0) > (other.snr or 0):
+                    kept[place] = tone
+                break
+        else:
+            kept.append(tone)
+    return kept
+
+
 def read(tones: Sequence[Tone]) -> Call:
     """The call that these tones are, in whatever order they were heard (two tracks are listened to one by one)."""
     following = Following()
-    for tone in sorted(tones, key=lambda tone: tone.end):
+    for tone in once(tones):
         following.take(tone)
     following.end()
     return following.call

@@ -115,7 +115,10 @@ _NOTHING = -1
 
 
 def at_rate(samples: NDArray[Any], rate: int) -> Samples:
-    """A recording of any rate, brought to the one that is listened at. ValueError below 4 kHz: no digit fits under it."""
+    """A recording of any rate (a column a track, if there are several), brought to the one that is listened at.
+
+    ValueError below 4 kHz: no digit fits under it.
+    """
     if rate < 4000:
         raise ValueError(
             f"{rate} samples a second cannot hold tones of 1633 Hz and their noise; 8000 is what lines carry"
@@ -123,7 +126,7 @@ def at_rate(samples: NDArray[Any], rate: int) -> Samples:
     if rate == RATE:
         return samples.astype(np.float32, copy=False)
     common = np.gcd(rate, RATE)
-    return np.asarray(signal.resample_poly(samples, RATE // common, rate // common), dtype=np.float32)
+    return np.asarray(signal.resample_poly(samples, RATE // common, rate // common, axis=0), dtype=np.float32)
 
 
 class Ear:

@@ -19,7 +19,7 @@ DYNAMIC = range(96, 128)  # those that a call agrees on; there is no such talk h
 EVENT_TYPE = 101  # what we send events as (common practice)
 PACKET_SAMPLES = 160  # 20 ms
 LATE_PACKETS = 3  # that have come past a gap before it is held to be a loss
-MOST_GAP = 10 * RATE  # samples of silence that a jump of the time stamp may make
+MOST_GAP = RATE  # samples of silence that a jump of the time stamp may make; longer ones are filled as time passes
 
 _HEADER = c.BitStruct(
     "version" / c.Const(2, c.BitsInteger(2)),
@@ -150,8 +150,10 @@ class Stream:
         self._arrived = 0
         self._due: int | None = None  # the next sequence number, counted on past 65535
         self._zero = 0  # the stamp at which the stream began
-        self._told: dict[int, Event] = {}  # stamp → what was said last of the key pressed then
-        self._over: set[int] = set()
+        self._pressed: tuple[Packet, int, Event] | None = (
+            None  # what was said last of the key that is pressed, since when
+        )
+        self._released: int | None = None  # the stamp of the last one that was
         self.samples = 0  # given so far
 
     def take(self, packet: Packet) -> Iterator[Samples | Digit]:
@@ -180,13 +182,14 @@ class Stream:
         """Nothing more comes: what still waited for what lay before it."""
         while self._waiting:
             yield from self._read(heapq.heappop(self._waiting)[2])
-        yield from self._close(None)
+        yield from self._release()
 
     def _read(self, packet: Packet) -> Iterator[Samples | Digit]:
         at = _signed(packet.stamp - self._zero, 32)
         if packet.type in _VALUES:
             self.kind = packet.type
-            yield from self._close(at)
+            if self._pressed and self._pressed[1] + self._pressed[2].duration < at:
+                yield from self._release()
             gap = at - self.samples
             if gap < 0 or gap > MOST_GAP:  # the time of a silence that was filled already, or a clock that jumped
                 self._zero += gap
@@ -195,19 +198,19 @@ class Stream:
                 yield self.silence(gap)
             self.samples += len(packet.payload)
             yield decode(packet.payload, packet.type)
-        elif packet.type in DYNAMIC and (event := read_event(packet.payload)) and at not in self._over:
-            yield from self._close(at)
-            self._told[at] = event
+        elif packet.type in DYNAMIC and (event := read_event(packet.payload)) and packet.stamp != self._released:
+            if self._pressed and self._pressed[0].stamp != packet.stamp:
+                yield from self._release()
+            self._pressed = packet, at, event
             if event.end:
-                yield from self._close(at + 1)
+                yield from self._release()
 
-    def _close(self, before: int | None) -> Iterator[Digit]:
-        """The keys in words that began before this and have ended by it: the packet that ends one may be lost."""
-        for at, event in sorted(self._told.items()):
-            if before is None or event.end or at + event.duration < before:
-                del self._told[at]
-                self._over.add(at)
-                yield Digit(event.key, at / RATE, (at + event.duration) / RATE)
+    def _release(self) -> Iterator[Digit]:
+        """The key is up: its end was said, or something else came since (the packet that ends a key may be lost)."""
+        if self._pressed:
+            packet, at, event = self._pressed
+            self._pressed, self._released = None, packet.stamp
+            yield Digit(event.key, at / RATE, (at + event.duration) / RATE)
 
 
 def _signed(difference: int, bits: int) -> int:

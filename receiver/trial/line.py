@@ -147,7 +147,7 @@ Decoder = Callable[[Probe, Path], list[str]]  # gives the messages that it accep
 
 def ours(call: Probe, path: Path) -> list[str]:
     """What farend itself reads in a file."""
-    heard = follow([tone for _, tone in sound_files.Sound(path).tones()])
+    heard = follow(list(sound_files.Sound(path).tones()))
     return [message.digits for message in heard.messages if message.good]
 
 
