@@ -21,12 +21,12 @@ from protocols.phone.ear import RATE, Samples
 from protocols.phone.roles import Calling
 from protocols.phone.sound import Flaws, make_call, with_wrong_checksum
 from protocols.phone.tones import key_of
-from receiver import sound_files
+from receiver import phone, sound_files
 from receiver.bench import KISS, Listen
 from receiver.book import parse
 from receiver.desk import Memory, Origin, Policy, judge
 from receiver.journal import Row, Store
-from receiver.phone import GONE_SECONDS, MOST_CALLS, LiveCall, RtpLine
+from receiver.phone import GONE_SECONDS, LiveCall, RtpLine
 
 OURS = contact_id.block("4471", "1131 01 015")
 SAME_AGAIN = contact_id.block("4471", "3131 01 015")
@@ -258,11 +258,12 @@ def test_what_is_no_rtp_becomes_a_row_of_noise_and_opens_no_call() -> None:
     assert not line._callers
 
 
-def test_a_flood_of_sources_opens_no_more_calls_than_one_port_takes() -> None:
+def test_a_flood_of_sources_opens_no_more_calls_than_one_port_takes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(phone, "MOST_CALLS", 5)
     line, clock, _ = rtp_line(Desk())
-    for source in range(MOST_CALLS * 3):
+    for source in range(15):
         line.datagramReceived(rtp.write(rtp.Packet(rtp.PCMU, 0, 0, source, b"\xff" * 160)), (HOST, 1))
-    assert len(line._callers) == MOST_CALLS
+    assert len(line._callers) == 5
     clock.pump([0.02] * int(GONE_SECONDS / 0.02 + 10))
     assert not line._callers
 
@@ -322,11 +323,11 @@ async def test_a_recording_is_received_and_its_kiss_off_follows_the_row_on_disk(
 
 
 def test_a_call_over_rtp_on_loopback_ends_with_a_kiss_off_and_a_row(
-    listening: Callable[..., Listening], farend: Farend, station: Path, tmp_path: Path
+    listening: Callable[..., Listening], inside: Farend, station: Path, tmp_path: Path
 ) -> None:
     (tmp_path / "calls").mkdir()
     bench = listening("--phone", f"rtp://{HOST}:0", "--book", station, "--journal", "it", "--keep-calls", "calls")
-    said = farend(
+    said = inside(
         "tones", "call", f"rtp://{bench.at('phone')}", "--account", "4471", "--contact-id", "1131 01 015", "--json"
     )
     assert said.code == 0, said.err
@@ -336,11 +337,11 @@ def test_a_call_over_rtp_on_loopback_ends_with_a_kiss_off_and_a_row(
     (entry,) = bench.printed(1)
     assert (entry["verdict"], entry["account"], entry["raw"]) == ("accepted", "4471", OURS)
     assert bench.end() == 0
-    shown = farend("journal", "show", str(entry["row"]), "--journal", "it")
+    shown = inside("journal", "show", str(entry["row"]), "--journal", "it")
     assert "kissed off" in shown.out.decode()
     assert "checksum" in shown.out.decode()
     (kept,) = (tmp_path / "calls").glob("*.wav")
-    again = farend("decode", kept, "--json")
+    again = inside("decode", kept, "--json")
     assert [one["raw"] for one in again.objects] == [OURS]
     assert again.objects[0]["call"]["kiss_off"] is not None
 
