@@ -92,6 +92,11 @@ def read_block(text: str) -> tuple[str | None, Payload]:
     return account, payload
 
 
+def whole(frame: Frame) -> bool:
+    """Whether a message of a call is one that a receiver takes: sixteen digits of this form with a right checksum."""
+    return not frame.has("digit-count", "bad-checksum", "bad-payload")
+
+
 def read_call(digits: str) -> Frame:
     """The digits of a telephone call as a frame: the signals and words are those of DC-09, `raw` is the digits.
 

@@ -253,6 +253,10 @@ EVENTS: Table = {
         "A telephone call is over: how many messages it brought, and how many were kissed off.",
         "Messages without a kiss-off come again; their rows say why they got none.",
     ),
+    "too-late": (
+        "A message of a telephone call was on disk only when the panel was about to say it again, so it got no kiss-off.",
+        "Its next try is told as a repeat and kissed off. If it happens often, the journal's disk is too slow.",
+    ),
     "connection": (
         "A connection ended without having said anything that can be read.",
         "The trace of a panel that cannot talk: TLS versions, certificate, a clear port?",

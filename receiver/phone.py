@@ -4,16 +4,17 @@ Sound comes as RTP with G.711 on a UDP port, as a VoIP gateway sends it, or as a
 is no signalling: a call begins with its first packet or sample, and it ends when no more come.
 """
 
+import errno
 import os
+import select
 import stat
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any, BinaryIO, Protocol, cast
+from typing import Any, Protocol, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,9 +38,11 @@ LATE_SECONDS = 0.3  # that a caller's sound may lag before silence stands in for
 AHEAD_SECONDS = (
     2.0  # of sound more than time has passed, beyond which a caller's packets are left out: no call is so fast
 )
-MOST_CALLS = 64  # at once on one port
+MOST_CALLS, MOST_OF_ONE = 64, 32  # at once on one port, and from one address
+FULL_SECONDS = 60.0  # between two rows that say that there was no room
 MOST_BEHIND = 10  # packets that are said at once after the process was held up
 MOST_KEPT_SECONDS = 900.0  # of a call's sound
+SLOW_SECONDS = 1.0  # for which a reader of a FIFO may hold up the line
 AFTER_SECONDS = 2.0  # of silence behind a recording, in which its last message is answered
 # A kiss-off later than this would be heard while the panel says its digits again; the repeat is kissed off instead.
 TOO_LATE_SECONDS = (WAIT_FOR_KISS_OFF.most or 0) / 1000 - 0.05
@@ -121,14 +124,21 @@ class LiveCall:
             frame = message.frame()
             frame.notes += grouped(message.findings())  # who looks at the row must see what a call was like
             frame.call = {"id": self.id, "began": millis(self.began)} | message.to_json()
-            self.desk.receive(frame, self.origin, partial(self._answered, message))
+            # What passes from now on is counted by what we say: what we hear may come late, and not at all.
+            over = self.answering.voice.seconds - (self.answering.ear.heard - message.end)
+            self.desk.receive(frame, self.origin, partial(self._answered, over, frame.account))
 
-    def _answered(self, message: Message, answer: bytes) -> None:
+    def _answered(self, over: float, account: str | None, answer: bytes) -> None:
         self.waiting -= 1
         if not answer:
             return
-        if self.answering.ear.heard - message.end > TOO_LATE_SECONDS:
+        since = self.answering.voice.seconds - over
+        if since > TOO_LATE_SECONDS:
             self.late += 1
+            detail = (
+                f"{self.id}: a message of account {account} was kept {since:.2f} s after its last digit: no kiss-off"
+            )
+            self.desk.event("too-late", detail, account=account, call=self.id, seconds=round(since, 2))
         else:
             self.answering.kiss()
             self.kissed += 1
@@ -161,6 +171,7 @@ class RtpLine(DatagramProtocol):
         self._calls = 0
         self._clock = clock
         self._again: Any = None  # the next turn
+        self._full_until = 0.0
         self._in_thread: Callable[[Callable[[], None]], None] = getattr(clock, "callInThread", lambda work: work())
 
     def startProtocol(self) -> None:
@@ -174,7 +185,9 @@ class RtpLine(DatagramProtocol):
         host, port = addr[:2]
         origin = Origin("phone", self.port, host, peer_text(host, port))
         packet = rtp.read(datagram)
-        if packet is None:
+        if packet is not None and packet.type in rtp.CONTROL:
+            return
+        if packet is None or port == 0:
             self.desk.receive(Piece("noise", datagram, len(datagram)), origin, lambda _: None)
             return
         if self.closing:
@@ -182,7 +195,10 @@ class RtpLine(DatagramProtocol):
         mark = host, port, packet.source
         caller = self._callers.get(mark)
         if caller is None:
-            if len(self._callers) >= MOST_CALLS:
+            if not rtp.carries(packet):
+                return
+            if len(self._callers) >= MOST_CALLS or sum(one[0] == host for one in self._callers) >= MOST_OF_ONE:
+                self._full(origin)
                 return
             self._calls += 1
             call = LiveCall(self.desk, origin, f"{self.port}-{self._calls}", self.now(), self.folder)
@@ -201,6 +217,12 @@ class RtpLine(DatagramProtocol):
             self._end(caller)
         self._callers.clear()
 
+    def _full(self, origin: Origin) -> None:
+        """Say, once in a while, that a call found no room."""
+        if self.tick() >= self._full_until:
+            self._full_until = self.tick() + FULL_SECONDS
+            self.desk.event("connection", f"{origin.peer}: no room for a further call on phone port {self.port}")
+
     def _hear(self, caller: _Caller, parts: Iterator[Samples | rtp.Digit]) -> None:
         for part in parts:
             if isinstance(part, rtp.Digit):
@@ -215,8 +237,12 @@ class RtpLine(DatagramProtocol):
             if now - caller.heard > GONE_SECONDS:
                 self._end(caller)
                 del self._callers[mark]
-            elif not caller.over:
-                self._speak(caller, now)
+            elif not caller.over and caller.stream.proved:
+                try:
+                    self._speak(caller, now)
+                except OSError as error:  # nobody can be reached there; the other calls go on
+                    self.desk.event("connection", f"{caller.call.origin.peer}: nothing can be sent: {error.strerror}")
+                    self._end(caller)
                 if caller.call.answering.over:
                     self._end(caller)
 
@@ -283,19 +309,19 @@ class StreamLine:
 
     def _run(self) -> None:
         try:
-            if self.out is not None and self.out.is_fifo():
-                self.reactor.callFromThread(self.told, f"the phone line {self.source} waits for a reader of {self.out}")
-            with _Out(self.out) as out:
-                while not self.closing:
+            while not self.closing:
+                with _Out(self.out) as out:
                     for samples in self._samples():
                         if self.closing:
                             return
                         out.write(self._through(samples))
-                    self.reactor.callFromThread(self._hang_up)
-                    if not self._fifo:
-                        break
-        except OSError as error:
-            self.reactor.callFromThread(self.told, f"THE PHONE LINE {self.source} IS LOST: {error.strerror or error}")
+                self.reactor.callFromThread(self._hang_up)
+                if not self._fifo:
+                    return
+        except Exception as error:
+            # Whatever it is, somebody must hear that nobody listens there any more.
+            why = error.strerror if isinstance(error, OSError) and error.strerror else error
+            self.reactor.callFromThread(self.told, f"THE PHONE LINE {self.source} IS LOST: {why}")
             self.reactor.callFromThread(self._hang_up)
 
     def _samples(self) -> Iterator[Samples]:
@@ -316,14 +342,11 @@ class StreamLine:
         said: list[Samples] = []
 
         def hear() -> None:
-            if self.closing:
-                done.set()
-                return
-            if self.call is None:
-                self._calls += 1
-                name = f"{self.source.stem}-{self._calls}"
-                self.call = LiveCall(self.desk, self.origin, name, self.now(), self.folder)
-            self.call.hear(samples)
+            try:
+                if not self.closing:
+                    self._listen(samples)
+            except Exception as error:
+                self.told(f"internal error: {error!r}")
             say()
 
         def say() -> None:
@@ -342,6 +365,13 @@ class StreamLine:
 
     # On the reactor's thread
 
+    def _listen(self, samples: Samples) -> None:
+        if self.call is None:
+            self._calls += 1
+            name = f"{self.source.stem}-{self._calls}"
+            self.call = LiveCall(self.desk, self.origin, name, self.now(), self.folder)
+        self.call.hear(samples)
+
     def _hang_up(self) -> None:
         if self.call is not None:
             keep = self.call.end()
@@ -351,31 +381,55 @@ class StreamLine:
 
 
 class _Out:
-    """Where a stream's answer goes: a WAV file by its name, else samples of 16 bits; or nowhere."""
+    """Where a stream's answer goes: a WAV file by its name, else samples of 16 bits; or nowhere.
+
+    Nobody need listen: what is said into a FIFO that no one reads, or not fast enough, is lost, as on a line.
+    """
 
     def __init__(self, path: Path | None) -> None:
         self._path = path
-        self._file: BinaryIO | None = None
+        self._pipe = path is not None and path.is_fifo()
+        self._file: int | None = None
         self._wave: Any = None
 
     def __enter__(self) -> "_Out":
-        if self._path is None:
-            return self
-        if self._path.suffix == ".wav":
+        if self._path is not None and self._path.suffix == ".wav":
             self._wave = sound_files.writer(self._path, RATE)
-        else:
-            self._file = self._path.open("wb", buffering=0)
+        elif self._path is not None and not self._pipe:
+            self._file = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
         return self
 
     def write(self, samples: NDArray[Any]) -> None:
         if self._wave is not None:
             self._wave.write(samples)
-        elif self._file is not None:
-            self._file.write((np.clip(samples, -1, 1) * 32767).astype("<i2").tobytes())
+        elif self._path is not None:
+            data = (np.clip(samples, -1, 1) * 32767).astype("<i2").tobytes()
+            (self._into_pipe if self._pipe else self._into_file)(data)
+
+    def _into_file(self, data: bytes) -> None:
+        assert self._file is not None
+        while data:
+            data = data[os.write(self._file, data) :]
+
+    def _into_pipe(self, data: bytes) -> None:
+        try:
+            if self._file is None:
+                self._file = os.open(self._path or "", os.O_WRONLY | os.O_NONBLOCK)  # ENXIO while nobody reads
+            _, ready, _ = select.select((), (self._file,), (), SLOW_SECONDS)
+            if ready:
+                os.write(self._file, data)  # no more than a pipe takes at once, so whole
+        except OSError as error:
+            if error.errno not in (errno.ENXIO, errno.EPIPE, errno.EAGAIN):
+                raise
+            if error.errno == errno.EPIPE:
+                self._close()
+
+    def _close(self) -> None:
+        if self._file is not None:
+            os.close(self._file)
+            self._file = None
 
     def __exit__(self, *_: object) -> None:
-        with suppress(OSError):
-            if self._wave is not None:
-                self._wave.close()
-            if self._file is not None:
-                self._file.close()
+        if self._wave is not None:
+            self._wave.close()
+        self._close()

@@ -28,6 +28,10 @@ class Sound:
         self.path = path
         try:
             self._file = soundfile.SoundFile(path)
+        except TypeError:  # by its name it would be samples without a head
+            raise SoundError(
+                f"{path}: samples without a head say neither rate nor coding; make it a WAV file"
+            ) from None
         except soundfile.LibsndfileError as error:
             raise SoundError(f"{path}: no WAV file that can be read: {error.error_string}") from None
         self.rate: int = self._file.samplerate

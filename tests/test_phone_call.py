@@ -16,6 +16,7 @@ from protocols.phone.call import Call, Following, Message, read
 from protocols.phone.ear import RATE, Tone
 from protocols.phone.roles import Answering, Calling
 from protocols.phone.sound import FLAWLESS, Flaws, kiss_off, lose, make_call, with_wrong_checksum
+from protocols.phone.tones import key_of
 
 WORKED = "1234181131010158"  # the worked example of DC-05: 1234 18 1131 01 015 8
 RESTORED = contact_id.block("1234", "3131 01 015")
@@ -254,3 +255,35 @@ def test_a_call_whose_two_tracks_hear_each_other_is_read_once() -> None:
     assert message.digits == WORKED
     assert len(call.handshakes) == 1
     assert message.kiss_off is not None
+
+
+def test_a_message_whose_code_no_table_has_is_taken_and_the_next_is_a_new_one() -> None:
+    odd = contact_id.block("1234", "1999 01 015")
+    first, second = call_of(odd, WORKED).messages
+    assert first.whole
+    assert not first.good
+    assert (second.number, second.attempt) == (2, 1)
+
+
+@pytest.mark.parametrize("pause", [40, 55])
+@pytest.mark.parametrize("told", [range(0, 16, 2), range(1, 16, 2), [7]])
+def test_digits_in_sound_and_in_words_by_turns_are_all_there(pause: float, told: list[int]) -> None:
+    made = make_call([WORKED], Flaws(off=pause), before=0, receiver=False)
+    receiver, messages = Answering(), []
+    sounds = [sound for sound in made.sounds if sound.what == "digit"]
+    for place in told:  # the gateway takes these out of the sound
+        made.panel[round((sounds[place].start - 0.002) * RATE) : round((sounds[place].end + 0.002) * RATE)] = 0
+    due = [sounds[place] for place in told]
+    for begin in range(0, len(made.panel), 160):
+        while due and due[0].end * RATE < begin:
+            sound = due.pop(0)
+            messages += receiver.told(key_of(sound.digit or ""), sound.start, sound.end)
+        messages += receiver.hear(made.panel[begin : begin + 160])
+    messages += receiver.end()
+    assert [message.digits for message in messages] == [WORKED]
+
+
+def test_digits_without_end_are_told_in_parts() -> None:
+    receiver = Answering()
+    messages = [message for place in range(400) for message in receiver.told("5", place * 0.1, place * 0.1 + 0.05)]
+    assert [len(message.digits) for message in messages] == [64] * 6

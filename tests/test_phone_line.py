@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,6 +12,7 @@ import numpy as np
 import pytest
 from conftest import BOOK, HOST, SECONDS, Bench, Farend, Listening
 from test_phone_call import RESTORED, WORKED
+from test_phone_ear import heard
 from twisted.internet import task
 from visitors import visiting
 
@@ -241,8 +243,10 @@ def test_a_call_over_rtp_is_answered_in_its_own_coding(kind: int) -> None:
 def test_digits_in_words_alone_with_no_sound_between_are_understood() -> None:
     desk, panel = Desk(), Calling([WORKED])
     line, clock, transport = rtp_line(desk)
-    # A gateway that is silent until the first digit: one packet of sound opens the call.
-    line.datagramReceived(rtp.write(rtp.Packet(rtp.PCMU, 0xFFFF, 0, 9, b"\xff" * 160)), (HOST, 40_000))
+    # A gateway that is silent until the first digit: three packets of sound open the call.
+    for n in range(3):
+        packet = rtp.Packet(rtp.PCMU, 0xFFFD + n, 0xFFFFFE20 + 160 * n, 9, b"\xff" * 160)
+        line.datagramReceived(rtp.write(packet), (HOST, 40_000))
     dial(line, clock, transport, panel, words=True)
     assert panel.delivered
     (frame,) = desk.asked
@@ -256,6 +260,44 @@ def test_what_is_no_rtp_becomes_a_row_of_noise_and_opens_no_call() -> None:
         line.datagramReceived(data, (HOST, 1))
     assert [piece.kind for piece in desk.asked] == ["noise"] * 3
     assert not line._callers
+
+
+def test_one_packet_alone_is_not_answered_and_a_second_flood_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(phone, "MOST_OF_ONE", 2)
+    desk = Desk()
+    line, clock, transport = rtp_line(desk)
+    for source in range(4):
+        line.datagramReceived(rtp.write(rtp.Packet(rtp.PCMU, 0, 0, source, b"\xff" * 160)), (HOST, 1))
+    clock.pump([0.02] * 50)
+    assert transport.sent == []
+    assert [event for event, _ in desk.events] == ["connection"]
+
+
+def test_control_packets_and_events_that_are_no_keys_open_no_call() -> None:
+    desk = Desk()
+    line, _, _ = rtp_line(desk)
+    for kind, payload in ((72, bytes(20)), (13, b"\x40"), (101, bytes([16, 0, 0, 0]))):
+        line.datagramReceived(rtp.write(rtp.Packet(kind, 0, 0, 9, payload)), (HOST, 40_000))
+    assert not line._callers
+    assert desk.asked == []
+
+
+def test_a_caller_that_cannot_be_reached_ends_alone() -> None:
+    desk, panel = Desk(), Calling([WORKED])
+    line, clock, transport = rtp_line(desk)
+    write = transport.write
+
+    def refusing(data: bytes, address: Any) -> None:
+        if address[1] == 666:
+            raise OSError(22, "Invalid argument")
+        write(data, address)
+
+    transport.write = refusing  # type: ignore[method-assign]
+    for n in range(3):
+        line.datagramReceived(rtp.write(rtp.Packet(rtp.PCMU, n, 160 * n, 1, b"\xff" * 160)), (HOST, 666))
+    dial(line, clock, transport, panel)
+    assert panel.delivered
+    assert desk.events[0][0] == "connection"
 
 
 def test_a_flood_of_sources_opens_no_more_calls_than_one_port_takes(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -297,9 +339,9 @@ async def test_a_recording_is_received_and_its_kiss_off_follows_the_row_on_disk(
     (line,) = bench.bench._phones
     kiss = LiveCall._answered
 
-    def answered(self: LiveCall, message: Any, answer: bytes) -> None:
+    def answered(self: LiveCall, *said: Any) -> None:
         order.append("kiss-off")
-        kiss(self, message, answer)
+        kiss(self, *said)
 
     LiveCall._answered = answered  # type: ignore[method-assign]
     try:
@@ -397,3 +439,27 @@ def test_a_row_of_a_call_shows_on_its_page_how_each_digit_sounded(
         ):
             assert told in page
         assert "kissed off" in make().enter().read("/")
+
+
+def test_what_is_said_into_a_fifo_is_heard_by_whoever_reads_and_holds_up_nobody_else(
+    listening: Callable[..., Listening], station: Path, tmp_path: Path
+) -> None:
+    into, out = tmp_path / "in", tmp_path / "out"
+    for fifo in (into, out):
+        os.mkfifo(fifo)
+    bench = listening("--phone", into, "--phone-out", out, "--book", station, "--journal", "it")
+    raw = (make_call([OURS], receiver=False).line * 32767).astype("<i2").tobytes()
+    with into.open("wb") as line:  # nobody reads
+        line.write(raw)
+    bench.printed(1)
+    said = bytearray()
+    reader = threading.Thread(target=lambda: said.extend(out.open("rb").read()))
+    reader.start()
+    with into.open("wb") as line:
+        line.write(raw)
+    bench.printed(2)
+    reader.join(SECONDS)
+    assert bench.end() == 0
+    answer = read(heard(np.frombuffer(bytes(said), dtype="<i2").astype(np.float32) / 32768))
+    assert len(answer.handshakes) == 1
+    assert [tone.alone for tone in answer.strays if tone.seconds > 0.7] == [1400]

@@ -84,6 +84,18 @@ def test_tshark_reads_our_packets(tshark: object) -> None:
     assert tshark(told, *fields) == ["10", "1", "10", "440"]  # type: ignore[operator]
 
 
+def test_a_source_that_begins_to_count_anew_is_heard_on() -> None:
+    """RFC 3550, A.1: a jump back that the next packet confirms is a new count, and no late packet."""
+    stream = Stream()
+    sent = packets(5, sequence=30_000, stamp=0) + packets(5, sequence=0, stamp=900_000)
+    whole = played(stream, sent)
+    levels = whole.reshape(-1, 160)[:, 0]
+    assert levels[:5] == pytest.approx([(n + 1) / 100 for n in range(5)], rel=0.05)
+    assert levels[-4:] == pytest.approx(
+        [(n + 1) / 100 for n in range(1, 5)], rel=0.05
+    )  # the first one was the question
+
+
 # Streams.
 
 LOUD = encode(np.full(160, 0.5, dtype=np.float32), PCMU)

@@ -24,6 +24,7 @@ from tools.tones_words import (
     On,
     Say,
     Twist,
+    check_flaws,
     messages_from,
 )
 
@@ -63,7 +64,9 @@ def call(
         stop(f"{gateway!r} is not rtp://HOST:PORT")
     address = target(gateway.removeprefix("rtp://"), target_is_mine)
     TALK.print(CAUTION, style="italic", soft_wrap=True)
-    panel = Calling(messages, Flaws(level, twist, frequency, on, off), tries=tries)
+    flaws = Flaws(level, twist, frequency, on, off)
+    check_flaws(flaws)
+    panel = Calling(messages, flaws, tries=tries)
     try:
         _talk(panel, address, rtp.PCMA if a_law else rtp.PCMU, events)
     except KeyboardInterrupt:

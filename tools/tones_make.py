@@ -21,6 +21,7 @@ from tools.tones_words import (
     On,
     Say,
     Twist,
+    check_flaws,
     messages_from,
 )  # fmt: skip
 
@@ -49,12 +50,15 @@ def make(
     on: On = 55.0,
     off: Off = 55.0,
     snr: Annotated[
-        float | None, typer.Option(metavar="DB", help="Noise this far under a digit, over 0 to 4 kHz.")
+        float | None,
+        typer.Option(metavar="DB", min=-60, max=120, help="Noise this far under a digit, over 0 to 4 kHz."),
     ] = None,
     noise: Annotated[Literal["white", "line"], typer.Option(help="What the noise is like.")] = "white",
     echo: Annotated[str | None, typer.Option(metavar="DB,MS", help="An echo so far under, so long behind.")] = None,
     clip: Annotated[float | None, typer.Option(metavar="DB", min=0, help="Cut off this far under the peaks.")] = None,
-    hum: Annotated[float | None, typer.Option(metavar="DBM0", help="Mains hum with its overtones.")] = None,
+    hum: Annotated[
+        float | None, typer.Option(metavar="DBM0", min=-90, max=3, help="Mains hum with its overtones.")
+    ] = None,
     hum_hz: Annotated[float, typer.Option(min=10, max=100, help="Its frequency.")] = 50.0,
     dropouts: Annotated[float, typer.Option(metavar="PER_SECOND", min=0, max=50, help="Holes of 10 ms.")] = 0.0,
     loss: Annotated[float, typer.Option(metavar="%", min=0, max=100, help="Packets of 20 ms that are lost.")] = 0.0,
@@ -79,6 +83,7 @@ def make(
         level, twist, frequency, on, off, snr, noise, _echo(echo), clip, hum, hum_hz, dropouts, 10.0, loss / 100, concealed,
         wrong_checksum, missing_digit,
     )  # fmt: skip
+    check_flaws(flaws)
     made = make_call(messages, flaws, rate=rate, tries=tries, before=before, receiver=not no_receiver, seed=seed)
     samples = _tracks(made, tracks)
     try:

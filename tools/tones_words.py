@@ -1,6 +1,8 @@
 """What the commands of the telephone line share: messages and flaws from the command line."""
 
 from collections.abc import Sequence
+from dataclasses import asdict
+from math import isfinite
 from pathlib import Path
 from typing import Annotated
 
@@ -8,6 +10,7 @@ import typer
 
 from protocols import contact_id
 from protocols.dc09 import bare
+from protocols.phone.sound import Flaws
 from protocols.phone.tones import key_of
 from receiver.household import Household, LanguageError
 from tools.common import book_from, stop
@@ -29,6 +32,14 @@ Twist = Annotated[float, typer.Option(metavar="DB", min=-30, max=30, help="The h
 Frequency = Annotated[float, typer.Option(metavar="%", min=-20, max=20, help="By how much every tone is too high.")]
 On = Annotated[float, typer.Option(metavar="MS", min=5, max=1000, help="How long a digit sounds.")]
 Off = Annotated[float, typer.Option(metavar="MS", min=5, max=1000, help="How long the silence between digits is.")]
+
+
+def check_flaws(flaws: Flaws) -> None:
+    """See to it that every number of a flaw is one: bounds alone let `nan` through."""
+    for name, value in asdict(flaws).items():
+        numbers = value if isinstance(value, tuple) else (value,)
+        if any(isinstance(number, float) and not isfinite(number) for number in numbers):
+            stop(f"--{name.replace('_', '-')}: {value} is no number")
 
 
 def messages_from(
@@ -59,6 +70,8 @@ def messages_from(
         stop(
             'say what is reported: --account N with --contact-id "1131 01 015" or --book FILE --say "trip 015", or --digits'
         )
+    if not all(found):
+        stop("--digits is empty")
     for message in found:
         try:
             for digit in message:

@@ -26,6 +26,7 @@ from protocols.phone.tones import (
 from protocols.values import Frame
 
 DIGITS = 16
+MOST_DIGITS = 64  # in a row without a pause, after which what came is told as it is
 OVER_SECONDS = 0.4  # without a digit, after which a message is over (common practice: digits stand 0.1 s apart)
 WHOLE_SECONDS = 0.16  # the same once there are sixteen: a seventeenth would have begun by then
 KISS_OFF_SECONDS = 0.4  # from which on 1400 Hz is a kiss-off and no part of a handshake
@@ -69,8 +70,13 @@ class Message:
 
     @property
     def good(self) -> bool:
-        """Whether it is sixteen digits with a right checksum, in the form of DC-05."""
+        """Whether nothing about it is wrong, its code included."""
         return not self.frame().problems
+
+    @property
+    def whole(self) -> bool:
+        """Whether it is sixteen digits with a right checksum, in the form of DC-05: what a receiver takes."""
+        return contact_id.whole(self.frame())
 
     def frame(self) -> Frame:
         """The message decoded: the same signals and words as over DC-09. `raw` is its digits."""
@@ -191,6 +197,10 @@ class Call:
     handshakes: list[tuple[Tone, Tone]] = field(default_factory=list)
     strays: list[Tone] = field(default_factory=list)  # tones of the line that belong to neither
 
+    def forget(self) -> None:
+        """Keep of a live call only what the next message needs."""
+        del self.messages[:-2], self.handshakes[:-2], self.strays[:-2]
+
 
 class Following:
     """Follows a call. `take` and `quiet` give a message once it is over."""
@@ -206,7 +216,7 @@ class Following:
         over = self.quiet(tone.start)
         if tone.key is not None:
             self._run.append(tone)
-            return over
+            return over or (self._over() if len(self._run) == MOST_DIGITS else None)
         over = over or self._over()
         if tone.alone == KISS_OFF and tone.seconds >= KISS_OFF_SECONDS:
             last = self.call.messages[-1] if self.call.messages else None
@@ -253,7 +263,7 @@ class Following:
             last = self.call.messages[-1]
             # A panel goes on to its next message only once it has heard the kiss-off of the last. So the same digits
             # again are one more try of it, and so is whatever follows a message that could not be read.
-            same = message.digits == last.digits or not last.good
+            same = message.digits == last.digits or not last.whole
             message.number = last.number if same else last.number + 1
             message.attempt = last.attempt + 1 if same else 1
         self.call.messages.append(message)

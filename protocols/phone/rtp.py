@@ -18,6 +18,11 @@ PCMU, PCMA = 0, 8  # payload types (RFC 3551)
 DYNAMIC = range(96, 128)  # those that a call agrees on; there is no such talk here, so any of four bytes is an event
 EVENT_TYPE = 101  # what we send events as (common practice)
 PACKET_SAMPLES = 160  # 20 ms
+CONTROL = range(64, 96)  # payload types that are RTCP on the same port (RFC 5761, 4)
+IN_ORDER = 3  # packets before a source is held to be one (RFC 3550, A.1)
+MOST_MISORDER = (
+    100  # packets that one may come late by; what is farther back is a count that began again (RFC 3550, A.1)
+)
 LATE_PACKETS = 3  # that have come past a gap before it is held to be a loss
 MOST_GAP = RATE  # samples of silence that a jump of the time stamp may make; longer ones are filled as time passes
 
@@ -86,6 +91,11 @@ def write(packet: Packet) -> bytes:
     return bytes(_HEADER.build(head)) + packet.payload
 
 
+def carries(packet: Packet) -> bool:
+    """Whether a packet is one that a call may begin with: sound that we know, or a key."""
+    return packet.type in _VALUES or (packet.type in DYNAMIC and read_event(packet.payload) is not None)
+
+
 def read_event(payload: bytes) -> Event | None:
     """A key in words (RFC 4733, 2.3); None for an event that is no key."""
     if len(payload) != 4 or payload[0] >= len(_KEYS):
@@ -149,6 +159,7 @@ class Stream:
         self._waiting: list[tuple[int, int, Packet]] = []
         self._arrived = 0
         self._due: int | None = None  # the next sequence number, counted on past 65535
+        self._restart: int | None = None  # the number that would make the one before it the first of a new count
         self._zero = 0  # the stamp at which the stream began
         self._pressed: tuple[Packet, int, Event] | None = (
             None  # what was said last of the key that is pressed, since when
@@ -162,7 +173,12 @@ class Stream:
             self._due, self._zero = packet.sequence, packet.stamp
         number = self._due + _signed(packet.sequence - self._due, 16)
         if number < self._due:
-            return  # it came twice, or too late
+            restarted = number < self._due - MOST_MISORDER and packet.sequence == self._restart
+            self._restart = (packet.sequence + 1) & 0xFFFF
+            if not restarted:
+                return  # it came twice, or too late
+            yield from self._anew(packet)
+            number = self._due
         self._arrived += 1
         heapq.heappush(self._waiting, (number, self._arrived, packet))
         while self._waiting and (self._waiting[0][0] <= self._due or len(self._waiting) > LATE_PACKETS):
@@ -172,6 +188,16 @@ class Stream:
             self.missed += number - self._due
             self._due = number + 1
             yield from self._read(packet)
+
+    def _anew(self, packet: Packet) -> Iterator[Samples | Digit]:
+        """The source counts from elsewhere now: its sound goes on where it was."""
+        yield from self.end()
+        self._due, self._zero = packet.sequence, packet.stamp - self.samples
+
+    @property
+    def proved(self) -> bool:
+        """Whether enough has come to answer it: one packet from a forged address must not bring down a stream on that."""
+        return self._arrived >= IN_ORDER
 
     def silence(self, count: int) -> Samples:
         """Nothing came for so long: the stream goes on with silence."""

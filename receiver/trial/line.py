@@ -5,6 +5,7 @@ it: it is *read*, digit for digit; it goes *unread*; or it is *misread*: another
 which is far worse, since nobody asks again.
 """
 
+import itertools
 import re
 import shlex
 import subprocess
@@ -148,13 +149,12 @@ Decoder = Callable[[Probe, Path], list[str]]  # gives the messages that it accep
 def ours(call: Probe, path: Path) -> list[str]:
     """What farend itself reads in a file."""
     heard = follow(list(sound_files.Sound(path).tones()))
-    return [message.digits for message in heard.messages if message.good]
+    return [digits for message in heard.messages for digits in accepted(message.digits)]
 
 
 def accepted(digits: str) -> list[str]:
     """The message that printed digits are, if a receiver would accept them: sixteen, with a right checksum."""
-    frame = contact_id.read_call(digits)
-    return [] if frame.has("digit-count", "bad-checksum", "bad-payload") else [digits]
+    return [digits] if contact_id.whole(contact_id.read_call(digits)) else []
 
 
 _KEYS = re.compile(r"[0-9A-D*#]+")
@@ -299,13 +299,15 @@ def run(
 
     with ThreadPoolExecutor(jobs) as pool:
         try:
-            for call, heard in pool.map(one, calls(of, each, seed, account)):
-                for name, messages in heard.items():
-                    tally = tallies[call.point, name]
-                    tally.calls += 1
-                    tally.read += messages == [call.digits]
-                    tally.misread += any(message != call.digits for message in messages)
-                done()
+            waiting = calls(of, each, seed, account)
+            while some := list(itertools.islice(waiting, 16 * jobs)):  # a few at a time: a trial may be of a million
+                for call, heard in pool.map(one, some):
+                    for name, messages in heard.items():
+                        tally = tallies[call.point, name]
+                        tally.calls += 1
+                        tally.read += messages == [call.digits]
+                        tally.misread += any(message != call.digits for message in messages)
+                    done()
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
