@@ -3,6 +3,7 @@
 import asyncio
 import os
 import threading
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -452,8 +453,18 @@ def test_what_is_said_into_a_fifo_is_heard_by_whoever_reads_and_holds_up_nobody_
     with into.open("wb") as line:  # nobody reads
         line.write(raw)
     bench.printed(1)
+    store, deadline = Store(tmp_path / "it"), time.monotonic() + SECONDS
+    while not list(store.events("call")):  # until it is over, its answers would be heard
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+    store.close()
     said = bytearray()
-    reader = threading.Thread(target=lambda: said.extend(out.open("rb").read()))
+
+    def hear() -> None:
+        with out.open("rb") as pipe:
+            said.extend(pipe.read())
+
+    reader = threading.Thread(target=hear)
     reader.start()
     with into.open("wb") as line:
         line.write(raw)
