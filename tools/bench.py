@@ -10,6 +10,7 @@
     captures  packets of so many frames brought in, written down as a golden file, and held to it; a tenth of them beside it
     tap       one message to an echo and back: straight, through `socat`, through `farend tap`, in turn
     load      `farend trial load` against the echo, faster and faster: what the load's client can offer, answers checked
+    phone     calls as sound, heard by farend and by `multimon-ng` on the same files
     supervision    what it takes to know of a million paths which are overdue, on a simulated clock
 
 Each connection has one message outstanding. Messages are openings by a user (no alarm, so nobody is told of them) from one
