@@ -3,6 +3,7 @@
     python3 tools/start.py [ARGUMENTS]           run `farend demo`
     python3 tools/start.py test [ARGUMENTS]      run every check, pytest last; the arguments go to pytest
     python3 tools/start.py bench [ARGUMENTS]     measure (tools/bench.py)
+    python3 tools/start.py lab [ARGUMENTS]       break things and count what the journal kept (tools/lab.py)
 
 Python's standard library is enough for this file. Run it as often as you like: what is there already is not made again.
 """
@@ -43,6 +44,15 @@ FOR_BENCH = {
     "redis-benchmark": "redis-server",
     "socat": "socat",
     "multimon-ng": "multimon-ng",
+}
+
+FOR_LAB = {
+    "strace": "strace",
+    "faketime": "faketime",
+    "ip": "iproute2",
+    "nft": "nftables",
+    "mkfs.ext4": "e2fsprogs",
+    "losetup": "mount",
 }
 
 # Much of a test is waiting, so three workers share two cores. A file stays with one of them, since its tests may share a
@@ -87,6 +97,11 @@ def main(arguments: list[str]) -> NoReturn:
             say(f"{lacking}; bench leaves its row out")
         # -P: a folder named tools where the caller stands is not ours.
         become([str(BIN / "python"), "-P", "-m", "tools.bench", *rest])
+    if word == "lab":
+        install("test")
+        if lacking := get(FOR_LAB):
+            say(f"{lacking}; lab says what it cannot try")
+        become([str(BIN / "python"), "-P", "-m", "tools.lab", *rest])
     if word in ("-h", "--help"):
         print(__doc__)
         sys.exit(0)
