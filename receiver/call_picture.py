@@ -1,9 +1,9 @@
 """The picture of a call: the wave, what frequencies it holds, the digits under them, and each measure within its limits."""
 
+import io
 from collections.abc import Sequence
-from pathlib import Path
 from textwrap import shorten, wrap
-from typing import Any
+from typing import Any, Literal
 
 import matplotlib as mpl
 import numpy as np
@@ -18,6 +18,9 @@ from protocols.phone.tones import DIGIT_LIMITS, HANDSHAKE, HIGH, LOW, Limit
 from receiver.call_words import grouped, spaced, span
 from receiver.record import CAUTION
 from receiver.sound_files import Sound
+from receiver.words import of_signal
+
+Form = Literal["svg", "png"]
 
 MOST_SECONDS = 20.0  # in one picture; of a longer call the first message that is broken is drawn, or the first
 INK, FAINT, BAND, BAD = "#1b2733", "#7b8794", "#d5e8d4", "#a4262c"
@@ -36,8 +39,8 @@ STYLE: Any = {
 }
 
 
-def draw(path: Path, title: str, sound: Sound, call: Call) -> None:
-    """Draw a call into an SVG or PNG file that needs no other. OSError when it cannot be written."""
+def draw(form: Form, title: str, sound: Sound, call: Call) -> bytes:
+    """A call drawn, as an SVG or PNG file that needs no other."""
     begin, end = _window(call, sound.seconds)
     samples = _samples(sound, begin, end)
     with mpl.rc_context(STYLE):
@@ -55,9 +58,10 @@ def draw(path: Path, title: str, sound: Sound, call: Call) -> None:
         rows[-1].set_xlim(begin, end)
         figure.suptitle(_heading(title, messages), x=0.01, ha="left", fontsize=9, fontweight="bold")
         figure.supxlabel(CAUTION, x=0.01, ha="left", fontsize=6.5, color=FAINT)
-        form: Any = path.suffix[1:]
         metadata = {"Title": title, "Date": None} if form == "svg" else {"Title": title, "Software": None}
-        figure.savefig(path, format=form, dpi=100, metadata=metadata)
+        drawn = io.BytesIO()
+        figure.savefig(drawn, format=form, dpi=100, metadata=metadata)
+        return drawn.getvalue()
 
 
 def _window(call: Call, seconds: float) -> tuple[float, float]:
@@ -77,7 +81,7 @@ def _heading(title: str, messages: Sequence[Message]) -> str:
     said = [f"{title}"]
     for message in messages[:4]:
         frame = message.frame()
-        what = frame.problems[0].detail if frame.problems else (frame.signals[0].meaning or "")
+        what = frame.problems[0].detail if frame.problems else of_signal(frame.signals[0].to_json())
         said += wrap(f"{'✗' if frame.problems else '✓'} {spaced(message.digits)}   {what}", 130)
     return "\n".join(said)
 

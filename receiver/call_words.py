@@ -17,9 +17,10 @@ LOOK_AT = {
     "frequency": "the panel's clock, or a recorder that runs at another rate",
     "on time": "the panel's timing, or packets that were lost or repeated",
     "off time": "the panel's timing, or packets that were lost or repeated",
-    "twist": "a line that carries high tones worse than low ones, or a loaded one",
+    "twist -": "a line that carries high tones worse than low ones",
+    "twist +": "a loaded line, or an equalizer that lifts the high tones too far",
     "level": "the gain of the gateway or the length of the line",
-    "signal to noise": "the line, its earth, or a coding other than G.711",
+    "signal to noise": "the line and its earth, a gain that cuts off the peaks, echo, or a coding other than G.711",
 }
 
 
@@ -30,9 +31,28 @@ def spaced(digits: str) -> str:
     return " ".join((digits[:4], digits[4:6], digits[6:10], digits[10:12], digits[12:15], digits[15]))
 
 
-def sentences(call: Call) -> list[str]:
-    """What happened in a call, in order."""
-    return [said for _, said in sorted(_told(call), key=lambda one: one[0])]
+def sentences(call: Call, refused: Sequence[Tone] = ()) -> list[str]:
+    """What happened in a call, in order; `refused` are pairs of tones that are no digits."""
+    told = [*_told(call), *_refusals(refused)]
+    return [said for _, said in sorted(told, key=lambda one: one[0])]
+
+
+def _refusals(refused: Sequence[Tone]) -> Iterator[tuple[float, str]]:
+    for astray in (True, False):
+        tones = [tone for tone in refused if tone.astray == astray]
+        if not tones:
+            continue
+        values = [
+            max((part.error for part in tone.parts), key=abs) if astray else 1000 * tone.seconds for tone in tones
+        ]
+        low, high = (f"{value:+.1f} %" if astray else f"{value:.1f} ms" for value in (min(values), max(values)))
+        span = low if low == high else f"{low} to {high}"
+        why = (
+            f"their frequencies are {span} off, and from ±3.5 % on none must be read; look at {LOOK_AT['frequency']}"
+            if astray else f"they are {span} long, and under 23 ms none must be read; look at {LOOK_AT['on time']}"
+        )  # fmt: skip
+        count = f"{len(tones)} pairs of tones were" if len(tones) > 1 else "a pair of tones was"
+        yield tones[0].start, f"{tones[0].start:.2f} s: {count} not read: {why} (Q.24, from memory)"
 
 
 def _told(call: Call) -> Iterator[tuple[float, str]]:
@@ -61,7 +81,10 @@ def _told(call: Call) -> Iterator[tuple[float, str]]:
                 ),
             )
         else:
-            yield message.end, f"{message.end:.2f} s: no kiss-off within {(WAIT_FOR_KISS_OFF.most or 0) / 1000:g} s"
+            yield (
+                message.end,
+                f"{message.end:.2f} s: no kiss-off was heard within {(WAIT_FOR_KISS_OFF.most or 0) / 1000:g} s",
+            )
     for tone in call.strays:
         yield tone.start, f"{tone.start:.2f} s: {tone.alone} Hz for {1000 * tone.seconds:.0f} ms, part of nothing"
 
@@ -81,7 +104,8 @@ def grouped(findings: Sequence[Finding]) -> list[str]:
         low, high = form.format(min(values)), form.format(max(values))
         span = low if low == high else f"{low} to {high}"
         places = [one.digit or 0 for one in found]
-        hint = next((f": look at {what}" for name, what in LOOK_AT.items() if limit.name.startswith(name)), "")
+        side = f"{limit.name.partition(',')[0]} {'-' if sum(values) < 0 else '+'}"
+        hint = next((f": look at {what}" for name, what in LOOK_AT.items() if side.startswith(name)), "")
         said.append(f"{limit.name} {span} {limit.unit} in {_digits(places)}; {limit}, {limit.source}{hint}")
     return said
 

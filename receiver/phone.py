@@ -1,6 +1,6 @@
 """The live telephone line: a call's sound comes in, handshake and kiss-offs go out, each message passes the desk between.
 
-Sound comes as RTP with G.711 on a UDP port, as a VoIP gateway sends it, or as a stream of samples from a file or FIFO. There
+Sound comes as RTP with G.711 on a UDP port, as a VoIP gateway sends it, or from a file or FIFO. There
 is no signalling: a call begins with its first packet or sample, and it ends when no more come.
 """
 
@@ -30,7 +30,6 @@ from receiver import sound_files
 from receiver.call_words import grouped
 from receiver.desk import Origin, millis
 from receiver.lines import Respond, peer_text
-from receiver.shapes import shape_of
 
 PACKET_SECONDS = rtp.PACKET_SAMPLES / RATE
 GONE_SECONDS = 3.0  # without a packet, after which the caller has hung up
@@ -271,7 +270,7 @@ class RtpLine(DatagramProtocol):
 
 
 class StreamLine:
-    """A call from a file or a FIFO: samples of 16 bits at 8 kHz, or a WAV file; the answer goes into another.
+    """Calls from a WAV file, or from a FIFO in samples of 16 bits at 8 kHz; the answer goes into another.
 
     A thread reads and writes; what is heard is judged on the reactor's thread, and as many samples go out as came in.
     While the desk keeps a message, no more is read: a recording runs as fast as that goes.
@@ -290,7 +289,7 @@ class StreamLine:
         self._calls = 0
         self._fifo = stat.S_ISFIFO(source.stat().st_mode)
         # What cannot be read is told when the line is opened, not once it runs.
-        self._sound = None if self._fifo or shape_of(source) != "sound" else sound_files.Sound(source)
+        self._sound = None if self._fifo else sound_files.Sound(source)
         self._thread = threading.Thread(target=self._run, name=f"phone {source}", daemon=True)
 
     def start(self) -> None:
@@ -317,6 +316,7 @@ class StreamLine:
                         out.write(self._through(samples))
                 self.reactor.callFromThread(self._hang_up)
                 if not self._fifo:
+                    self.reactor.callFromThread(self.told, f"the recording {self.source} has been played to its end")
                     return
         except Exception as error:
             # Whatever it is, somebody must hear that nobody listens there any more.

@@ -49,7 +49,7 @@ def shape_of(path: Path) -> Shape | None:
         last = file.read(1)
     if head[:2] == b"\x1f\x8b":
         return "gzip"
-    if head[:4] in (b"RIFF", b"RF64") and head[8:12] == b"WAVE":
+    if (head[:4] in (b"RIFF", b"RF64") and head[8:12] == b"WAVE") or head[:4] in (b"fLaC", b"OggS", b"FORM"):
         return "sound"
     if head[:4] in packets.MAGICS:
         return "packets"

@@ -1,5 +1,6 @@
 """Recordings of sound: WAV files read and written, in the codings that telephone lines have."""
 
+import io
 from collections.abc import Iterator
 from math import ceil
 from pathlib import Path
@@ -10,6 +11,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from protocols.phone.ear import RATE, Ear, Samples, Tone, at_rate
+from receiver.requests import write_whole
 
 Coding = Literal["16-bit", "8-bit", "mu-law", "a-law"]
 CODINGS: dict[Coding, str] = {"16-bit": "PCM_16", "8-bit": "PCM_U8", "mu-law": "ULAW", "a-law": "ALAW"}
@@ -37,10 +39,9 @@ class Sound:
         self.rate: int = self._file.samplerate
         self.tracks: int = self._file.channels
         self.frames: int = self._file.frames
+        self.refused: list[Tone] = []  # once it has been heard: pairs of tones that stood out and are no digits
         if not 4000 <= self.rate <= MOST_RATE:
-            raise SoundError(
-                f"{path}: {self.rate} samples a second; a recording of a call has 8000, or at most {MOST_RATE}"
-            )
+            raise SoundError(f"{path}: {self.rate} samples a second; from 4000 to {MOST_RATE} can be listened to")
         if self.tracks > 2:
             raise SoundError(f"{path}: {self.tracks} tracks; a call has one, or two with panel and receiver apart")
 
@@ -73,14 +74,19 @@ class Sound:
                 yield from ear.hear(piece[:, track])
         for ear in ears:
             yield from ear.end()
+            self.refused += ear.refused
+
+
+def encoded(samples: Samples | NDArray[np.float64], rate: int, coding: Coding = "16-bit") -> bytes:
+    """A WAV file of samples (full scale 1.0; a column a track)."""
+    made = io.BytesIO()
+    soundfile.write(made, np.clip(samples, -1, 1), rate, subtype=CODINGS[coding], format="WAV")
+    return made.getvalue()
 
 
 def write(path: Path, samples: Samples | NDArray[np.float64], rate: int, coding: Coding = "16-bit") -> None:
-    """Write samples (full scale 1.0; a column a track) as a WAV file. OSError when it cannot be written."""
-    try:
-        soundfile.write(path, np.clip(samples, -1, 1), rate, subtype=CODINGS[coding], format="WAV")
-    except soundfile.LibsndfileError as error:
-        raise OSError(None, error.error_string.rstrip(".")) from None
+    """Write such a file, whole or not at all. OSError when it cannot be written."""
+    write_whole(path, encoded(samples, rate, coding), 0o644)
 
 
 def writer(path: Path, rate: int) -> soundfile.SoundFile:

@@ -411,7 +411,7 @@ def test_a_fifo_is_a_line_call_after_call(listening: Callable[..., Listening], s
     (("--phone", "."), "a folder is no line"),
     (("--phone", "rtp://nowhere"), "is not HOST:PORT"),
     (("--phone", f"rtp://{HOST}:0", "--phone-out", "x.wav"), "--phone-out is for one --phone that is a file"),
-    (("--phone", f"rtp://{HOST}:0", "--keep-calls", "nowhere"), "there is no such folder"),
+    (("--phone", f"rtp://{HOST}:0", "--keep-calls", "nowhere/calls"), "No such file or directory"),
 ])  # fmt: skip
 def test_a_line_that_cannot_be_had_is_told_with_its_reason(
     inside: Farend, options: tuple[str, ...], reason: str

@@ -225,3 +225,35 @@ def test_a_long_recording_is_heard_in_pieces_as_it_is_heard_whole(tmp_path: Path
 def test_a_digit_that_a_lost_packet_cut_shows_in_its_measures(inside: Farend) -> None:
     call = call_of(WORKED, flaws=Flaws(loss=0.1), seed=11)
     assert any(finding.limit.name in ("on time", "off time") for finding in call.messages[0].findings())
+
+
+@pytest.mark.parametrize(("options", "why"), [
+    (("--frequency", 4), "16 pairs of tones were not read: their frequencies are +4.0 % off"),
+    (("--frequency", -4), "16 pairs of tones were not read: their frequencies are -4.0 % off"),
+    (("--on", 21), "16 pairs of tones were not read: they are 2"),
+])  # fmt: skip
+def test_digits_that_must_not_be_read_are_told_with_the_reason(
+    inside: Farend, options: tuple[object, ...], why: str
+) -> None:
+    assert why in said(*options, inside=inside)
+    assert inside("decode", "call.wav").code == 1
+
+
+def test_a_disk_that_is_full_leaves_no_half_call(
+    inside: Farend, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("tools.common.write_whole", full)
+    done = inside(*MAKE)
+    assert done.code == 2
+    assert "call.wav cannot be written: No space left on device" in done.err
+    assert not (tmp_path / "call.wav").exists()
+
+
+def test_what_is_called_wav_and_is_none_is_told_so(inside: Farend, tmp_path: Path) -> None:
+    (tmp_path / "call.wav").write_bytes(b"hello" * 100)
+    done = inside("decode", "call.wav")
+    assert done.code == 2
+    assert "no WAV file that can be read" in done.err

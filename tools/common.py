@@ -243,6 +243,14 @@ def write_capture(path: Path, lines: Iterable[bytes]) -> None:
         )
 
 
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file whole, or leave what was there."""
+    try:
+        _put(path, data, 0o644)
+    except OSError as error:
+        stop(f"{path} cannot be written: {error.strerror}")
+
+
 def _put(path: Path, data: bytes | Iterable[bytes], mode: int) -> None:
     where = _place(path)
     if where.exists() and not where.is_file():

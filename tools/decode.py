@@ -74,7 +74,7 @@ def decode(
     for path in files or ():
         if path != STDIN and (not path.exists() or path.is_dir()):
             stop(f"{path}: there is no such file" if not path.exists() else f"{path} is no file")
-    sounds = [path for path in files or () if path != STDIN and path.is_file() and _shape(path) == "sound"]
+    sounds = [path for path in files or () if path != STDIN and path.is_file() and _is_sound(path)]
     if sounds and len(sounds) < len(files or ()):
         stop("give recordings of sound and of frames to one `farend decode` each")
     if sounds:
@@ -110,6 +110,11 @@ def _pieces(files: list[Path], as_hex: bool, as_text: bool) -> Iterator[tuple[Pi
             yield from ((piece, NOWHERE) for piece in _plain([path], as_hex, as_text))
         else:
             yield from _recorded(recording(path))
+
+
+def _is_sound(path: Path) -> bool:
+    # What is called .wav and is none shall hear so from who reads sound.
+    return path.suffix.lower() == ".wav" or _shape(path) == "sound"
 
 
 def _shape(path: Path) -> Shape | None:

@@ -127,7 +127,7 @@ def listen(
         list[str] | None,
         typer.Option(
             metavar="rtp://HOST:PORT|FILE_OR_FIFO",
-            help="A telephone line: RTP with G.711, or a WAV file, or samples of 16 bits at 8 kHz; may be repeated.",
+            help="A telephone line: RTP with G.711, a WAV file, or a FIFO of samples of 16 bits at 8 kHz; may be repeated.",
         ),
     ] = None,
     phone_out: Annotated[
@@ -170,8 +170,11 @@ def listen(
     accounts = book_from(book)
     check_outputs({"--phone-out": phone_out})
     telephones = phones(phone or (), phone_out)
-    if keep_calls and not keep_calls.is_dir():
-        stop(f"--keep-calls {keep_calls}: there is no such folder")
+    if keep_calls:
+        try:
+            keep_calls.mkdir(exist_ok=True)
+        except OSError as error:
+            stop(f"--keep-calls {keep_calls}: {error.strerror}")
     store = store_from(journal)
     reactor = install()
     from receiver.bench import Bench, Listen, Settings

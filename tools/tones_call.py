@@ -42,7 +42,7 @@ def call(
         str | None, typer.Option(metavar="HOST", help="The host again, where it is not this machine.")
     ] = None,
     events: Annotated[
-        bool, typer.Option(help="Say the digits in words (RFC 4733), not as sound, as many gateways do.")
+        bool, typer.Option("--events", help="Say the digits in words (RFC 4733), not as sound, as many gateways do.")
     ] = False,
     a_law: Annotated[bool, typer.Option("--a-law", help="G.711 A-law instead of µ-law.")] = False,
     tries: Annotated[int, typer.Option(min=1, max=20, help="How often a message is sent without a kiss-off.")] = TRIES,

@@ -9,7 +9,7 @@ import typer
 from protocols.phone.sound import Flaws, Made, make_call
 from receiver import sound_files
 from receiver.sound_files import Coding
-from tools.common import TALK, check_outputs, print_json, stop
+from tools.common import TALK, check_outputs, print_json, stop, write_bytes
 from tools.tones_words import (
     Account,
     Book,
@@ -40,7 +40,10 @@ def make(
         typer.Option(help="The line as one hears it; panel left and receiver right; or the panel's side alone."),
     ] = "line",
     no_receiver: Annotated[
-        bool, typer.Option(help="Leave gaps where a receiver under test gives handshake and kiss-off itself.")
+        bool,
+        typer.Option(
+            "--no-receiver", help="Leave gaps where a receiver under test gives handshake and kiss-off itself."
+        ),
     ] = False,
     tries: Annotated[int, typer.Option(min=1, max=20, help="How often each message is sent before its kiss-off.")] = 1,
     before: Annotated[float, typer.Option(metavar="SECONDS", min=0, max=60, help="Silence while it rings.")] = 1.0,
@@ -62,9 +65,11 @@ def make(
     hum_hz: Annotated[float, typer.Option(min=10, max=100, help="Its frequency.")] = 50.0,
     dropouts: Annotated[float, typer.Option(metavar="PER_SECOND", min=0, max=50, help="Holes of 10 ms.")] = 0.0,
     loss: Annotated[float, typer.Option(metavar="%", min=0, max=100, help="Packets of 20 ms that are lost.")] = 0.0,
-    concealed: Annotated[bool, typer.Option(help="Fill a lost packet from the one before, as gateways do.")] = False,
+    concealed: Annotated[
+        bool, typer.Option("--concealed", help="Fill a lost packet from the one before, as gateways do.")
+    ] = False,
     wrong_checksum: Annotated[
-        bool, typer.Option(help="The last digit is another; with --tries, not in the last.")
+        bool, typer.Option("--wrong-checksum", help="The last digit is another; with --tries, not in the last.")
     ] = False,
     missing_digit: Annotated[
         int | None,
@@ -86,10 +91,7 @@ def make(
     check_flaws(flaws)
     made = make_call(messages, flaws, rate=rate, tries=tries, before=before, receiver=not no_receiver, seed=seed)
     samples = _tracks(made, tracks)
-    try:
-        sound_files.write(path, samples, rate, coding)
-    except OSError as error:
-        stop(f"{path} cannot be written: {error.strerror}")
+    write_bytes(path, sound_files.encoded(samples, rate, coding))
     peak = float(np.abs(samples).max())
     if peak > 1:
         TALK.print(f"farend: the sound is cut off by {20 * np.log10(peak):.1f} dB: the level is too high for the file")

@@ -14,7 +14,7 @@ from receiver import call_words
 from receiver.book import Book
 from receiver.desk import Origin, names
 from receiver.sound_files import Sound, SoundError
-from tools.common import OUT, TALK, book_from, check_outputs, print_json, stop
+from tools.common import OUT, TALK, book_from, check_outputs, print_json, stop, write_bytes
 
 LONG_SECONDS = 600.0  # of a recording, beyond which listening has a bar
 Picture = Annotated[
@@ -43,6 +43,8 @@ def read(
 
 def listen(path: Path, accounts: Book, picture: Path | None, *, as_json: bool) -> bool:
     """Listen to one recording and tell what was heard; whether anything in it has a problem."""
+    if not path.exists() or path.is_dir():
+        stop(f"{path} is no file" if path.is_dir() else f"{path}: there is no such file")
     if picture and picture.suffix not in (".svg", ".png"):
         stop(f"--picture {picture}: its name ends with .svg or .png")
     check_outputs({"--picture": picture})
@@ -57,10 +59,7 @@ def listen(path: Path, accounts: Book, picture: Path | None, *, as_json: bool) -
     if picture:
         from receiver.call_picture import draw
 
-        try:
-            draw(picture, path.name, sound, call)
-        except OSError as error:
-            stop(f"{picture} cannot be written: {error.strerror}")
+        write_bytes(picture, draw("svg" if picture.suffix == ".svg" else "png", path.name, sound, call))
         TALK.print(f"picture: {picture}", markup=False, soft_wrap=True)
     if as_json:
         for message in call.messages or [Message([])]:
@@ -99,7 +98,7 @@ def _show(path: Path, sound: Sound, call: Call, accounts: Book) -> None:
     OUT.print()
     if not call.messages:
         OUT.print("no digit was heard")
-    for said in call_words.sentences(call):
+    for said in call_words.sentences(call, sound.refused):
         OUT.print(Text(said), soft_wrap=True)
     for message in call.messages:
         OUT.print()

@@ -13,7 +13,7 @@ from rich.table import Table
 from receiver.journal import JournalError
 from receiver.trial import line as matrix
 from receiver.trial.line import Decoder, LineTrialError, Tally
-from tools.common import CAUTION, OUT, TALK, check_outputs, print_json, stop
+from tools.common import CAUTION, OUT, TALK, check_outputs, print_json, stop, write_bytes
 
 OURS = "farend"
 
@@ -72,6 +72,8 @@ def line(
                 points, decoders, folder, each=calls, seed=seed, account=account if play else None,
                 jobs=1 if play else jobs, keep=keep is not None, done=done,
             )  # fmt: skip
+    except KeyboardInterrupt:
+        stop("stopped before the end: nothing is told of a part", 130)
     except (LineTrialError, JournalError) as error:
         stop(str(error))
     except OSError as error:
@@ -84,10 +86,7 @@ def line(
     if picture:
         from receiver.trial.line_picture import draw
 
-        try:
-            draw(picture, tallies, seed)
-        except OSError as error:
-            stop(f"{picture} cannot be written: {error.strerror}")
+        write_bytes(picture, draw("svg" if picture.suffix == ".svg" else "png", tallies, seed))
         TALK.print(f"picture: {picture}", markup=False, soft_wrap=True)
     tried = [name for name in decoders if name != OURS] or [OURS]
     raise typer.Exit(1 if any(tally.failed for tally in tallies if tally.decoder in tried) else 0)
@@ -156,6 +155,6 @@ def _show(tallies: list[Tally], decoders: list[str]) -> None:
         worse = matrix.behind(tallies, OURS, name)
         where = ", ".join(f"{one.point.sweep.name} {one.point.value:g} {one.point.sweep.unit}" for one, _ in worse)
         OUT.print(
-            f"farend reads no fewer calls than {name} at every point" if not worse
+            f"farend reads no fewer calls than {name} at every point that may be read" if not worse
             else f"farend reads fewer calls than {name} at: {where}", markup=False,
         )  # fmt: skip

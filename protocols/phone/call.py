@@ -133,7 +133,11 @@ class Message:
                 f"{1000 * usual:.0f} ms are usual, so one is probably lost there"
             )
         short = len(self.tones) < DIGITS
-        return ": the pauses between them are even, so one was left out, or cut off at an end" if short else ""
+        return (
+            ": the pauses between them are even, so one was left out or cut off at an end; which cannot be told"
+            if short
+            else ""
+        )
 
     def to_json(self) -> dict[str, Any]:
         """What a decoded message says of its call: times in seconds of the recording, and every tone with its measures."""
@@ -177,12 +181,12 @@ def tone_json(tone: Tone, off: float | None = None) -> dict[str, Any]:
         "off_ms": None if off is None else round(1000 * off, 1),
         "parts": [
             {
-                "nominal_hz": part.nominal, "hz": round(part.hz, 1), "error_percent": round(part.error, 2),
+                "nominal_hz": part.nominal, "hz": round(part.hz, 1), "error_percent": round(part.error, 2) + 0.0,
                 "dbm0": round(part.dbm0, 1),
             }
             for part in tone.parts
         ],
-        "twist_db": None if tone.twist is None else round(tone.twist, 1),
+        "twist_db": None if tone.twist is None else round(tone.twist, 1) + 0.0,
         "snr_db": None if tone.snr is None else round(tone.snr, 1),
         "holes_ms": round(1000 * tone.holes, 1),
         "told": tone.told is not None,

@@ -36,6 +36,7 @@ REMNANT = 0.017  # s that lost packets may leave of a digit among digits of full
 SHORTEST = 0.0235  # s: between the 23 ms to be rejected and the 40 ms to be accepted (Q.24)
 FULL = 0.035  # s: a digit of which a lost packet may leave a remnant
 HOLE = 0.026  # s within one digit that is bridged (a lost packet is 20 ms); a pause of 40 ms parts two digits (Q.24)
+MOST_REFUSED = 1000
 UNKNOWN_LENGTH = 0.075  # s: no digit of DC-05 is longer; of a call that has others, the first tells
 LONGEST = 4.0  # s, after which a tone that goes on is told as far as it went
 MOST_TWIST_DB = 13.0
@@ -102,6 +103,16 @@ class Tone:
         return self.told is None and (self.seconds < SHORTEST or self.holes > 0.5 * self.seconds)
 
     @property
+    def farthest(self) -> float:
+        """How far the worst of its parts is from its nominal frequency, in per cent."""
+        return max((abs(part.error) for part in self.parts), default=0.0)
+
+    @property
+    def astray(self) -> bool:
+        """Whether one of its parts is too far from its nominal frequency to be taken for it."""
+        return self.farthest > 100 * FARTHEST
+
+    @property
     def twist(self) -> float | None:
         """The level of the high part over that of the low one, in dB."""
         return self.parts[1].dbm0 - self.parts[0].dbm0 if len(self.parts) == 2 else None
@@ -143,6 +154,9 @@ class Ear:
         self._train: list[Tone] = []  # digits one after another, of which none is sure yet
         self._released = False  # of the train that goes on: whether it has proved to be one
         self._lengths: deque[float] = deque(maxlen=9)  # of the last digits, in seconds
+        self.refused: deque[Tone] = deque(
+            maxlen=MOST_REFUSED
+        )  # pairs that stood out and are none: too short, or astray
         self._full = False  # whether its last digits were of full length
 
     @property
@@ -180,7 +194,9 @@ class Ear:
     def end(self) -> list[Tone]:
         """The stream is over: what was still sounding."""
         after = np.zeros(2 * FRAME + int(HOLE * RATE), dtype=np.float32)
-        return [*self.hear(after), *self._proved(self._close(all_of_them=True))]
+        tones = [*self.hear(after), *self._proved(self._close(all_of_them=True))]
+        self._forget()
+        return tones
 
     def _listen(self) -> Iterator[Tone]:
         while (count := (self._base + len(self._kept) - self._next - FRAME) // HOP + 1) > 0:
@@ -214,7 +230,7 @@ class Ear:
                 yield tone
                 continue
             if self._train and tone.start - self._train[-1].end > TRAIN_GAP:
-                self._train, self._released, self._full = [], False, False
+                self._forget()
             if tone.scrap and self._train and _copied(tone, self._train[-1]):
                 continue
             self._full = self._full or (not tone.scrap and tone.seconds > FULL)
@@ -226,9 +242,30 @@ class Ear:
                 self._released = True
                 yield from self._whole(self._train)
 
+    def _forget(self) -> None:
+        """The train has ended."""
+        for tone in self._train:
+            if not self._released and tone.scrap:
+                self._refuse(tone)
+        self._train, self._released, self._full = [], False, False
+
     def _whole(self, digits: list[Tone]) -> Iterator[Tone]:
         """All of these, or without the scraps where no digit among them was of full length."""
-        return (tone for tone in digits if self._full or not tone.scrap)
+        for tone in digits:
+            if self._full or not tone.scrap:
+                yield tone
+            else:
+                self._refuse(tone)
+
+    def _refuse(self, tone: Tone) -> None:
+        """Keep what stood out and is no digit, so that somebody can say why nothing was read."""
+        if (tone.snr or 0) <= SURE_SNR_DB:
+            return
+        if self.refused and tone.start < self.refused[-1].end:  # one pair, taken for two keys: the nearer one it was
+            if tone.farthest >= self.refused[-1].farthest:
+                return
+            self.refused.pop()
+        self.refused.append(tone)
 
     def _close(self, now: int = 0, *, all_of_them: bool = False) -> Iterator[Tone]:
         """Measure the candidates that nothing has continued for longer than a hole, or that go on for ever."""
@@ -251,8 +288,13 @@ class Ear:
         # A hole is told from a short pause between two equal digits by what a digit of this call is long.
         usual = 1.3 * float(np.median(self._lengths)) if self._lengths else UNKNOWN_LENGTH
         for burst in bursts(heard, about, usual if len(nominal) == 2 else LONGEST):
-            tone = fit(heard, burst.mask, nominal, begin) or self._piece(heard, burst, nominal, begin)
-            if tone is not None:
+            tone = fit(heard, burst.mask, nominal, begin)
+            if tone is None or tone.astray:  # lost packets break a wave, and a broken one has another frequency
+                tone = self._piece(heard, burst, nominal, begin) or tone
+            if tone is not None and tone.astray:
+                if len(nominal) == 2:
+                    self._refuse(tone)
+            elif tone is not None:
                 if tone.key is not None and tone.seconds > FULL:
                     self._lengths.append(tone.seconds)
                 yield tone
@@ -405,8 +447,6 @@ def fit(heard: Samples, mask: NDArray[np.bool_], nominal: tuple[int, ...], begin
         peak = int(magnitude[where].argmax()) + where.start
         a, b, c = np.log(magnitude[peak - 1 : peak + 2] + 1e-12)
         found.append((peak + (a - c) / (2 * (a - 2 * b + c) or 1)) * RATE / size)
-    if any(abs(hz / due - 1) > FARTHEST for hz, due in zip(found, nominal, strict=True)):
-        return None
     times = np.arange(len(burst)) / RATE
     # The first and last 2 ms hold the edges of tone and filter: they are no noise, and would be counted as such.
     inside = mask[first:last].copy()

@@ -63,7 +63,9 @@ class Limit(NamedTuple):
 
     def __str__(self) -> str:
         bounds = [
-            f"{bound:+g}" if self.signed else f"{bound:g}" for bound in (self.least, self.most) if bound is not None
+            f"{bound:+g}" if self.signed and bound else f"{bound:g}"
+            for bound in (self.least, self.most)
+            if bound is not None
         ]
         if len(bounds) == 2:
             return f"{bounds[0]} to {bounds[1]} {self.unit}"

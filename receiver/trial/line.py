@@ -108,10 +108,11 @@ class Point(NamedTuple):
 
 def points(names: Sequence[str] = ()) -> list[Point]:
     """The points of these sweeps, or of all. LineTrialError for a sweep that there is not."""
-    known = {sweep.name for sweep in SWEEPS}
-    if unknown := [name for name in names if name not in known]:
-        raise LineTrialError(f"there is no sweep {unknown[0]!r}; there are {', '.join(sorted(known))}")
-    return [Point(sweep, value) for sweep in SWEEPS if not names or sweep.name in names for value in sweep.values]
+    known = {sweep.name.lower(): sweep for sweep in SWEEPS}
+    if unknown := [name for name in names if name.lower() not in known]:
+        raise LineTrialError(f"there is no sweep {unknown[0]!r}; there are {', '.join(known)}")
+    wanted = [known[name.lower()] for name in names] or SWEEPS
+    return [Point(sweep, value) for sweep in SWEEPS if sweep in wanted for value in sweep.values]
 
 
 class Probe(NamedTuple):

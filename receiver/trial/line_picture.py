@@ -1,7 +1,7 @@
 """The picture of a stress matrix: a panel a sweep, the share that each decoder reads, and what it misreads."""
 
+import io
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import matplotlib as mpl
@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from receiver.call_picture import BAD, BAND, FAINT, INK, STYLE
+from receiver.call_picture import BAD, BAND, FAINT, INK, STYLE, Form
 from receiver.trial.line import SWEEPS, Sweep, Tally
 
 _MARKS: tuple[dict[str, Any], ...] = (
@@ -23,14 +23,14 @@ _MARKS: tuple[dict[str, Any], ...] = (
 _MUST_NOT = "#ece6f2"
 
 
-def draw(path: Path, tallies: Sequence[Tally], seed: int) -> None:
-    """Draw a matrix into an SVG or PNG file that needs no other. OSError when it cannot be written."""
+def draw(form: Form, tallies: Sequence[Tally], seed: int) -> bytes:
+    """A matrix drawn, as an SVG or PNG file that needs no other."""
     sweeps = [sweep for sweep in SWEEPS if any(tally.point.sweep is sweep for tally in tallies)]
     decoders = list(dict.fromkeys(tally.decoder for tally in tallies))
     columns = min(len(sweeps), 4)
     rows = -(-len(sweeps) // columns)
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(2.9 * columns + 0.6, 2.4 * rows + 1), layout="constrained")
+        figure = Figure(figsize=(max(2.9 * columns + 0.6, 6.6), 2.4 * rows + 1), layout="constrained")
         FigureCanvasAgg(figure)
         grid = figure.subplots(rows, columns, squeeze=False, sharey=True)
         for axes, sweep in zip(grid.flat, sweeps, strict=False):
@@ -45,16 +45,23 @@ def draw(path: Path, tallies: Sequence[Tally], seed: int) -> None:
             Patch(facecolor=_MUST_NOT, hatch="...", edgecolor=FAINT, linewidth=0, label="must not be read"),
             Line2D([], [], marker="x", linestyle="", color=BAD, markersize=8, label="misread"),
         ]
-        figure.legend(handles=marks, loc="outside upper left", ncols=len(marks), frameon=False, fontsize=8)
+        figure.legend(
+            handles=marks,
+            loc="outside upper left",
+            ncols=min(len(marks), max(3 * columns, 4)),
+            frameon=False,
+            fontsize=8,
+        )
         each = max(tally.calls for tally in tallies)
         figure.supxlabel(
             f"{each} calls a point; one flaw at a time, else 15 dB SNR (white noise, 0 to 4 kHz); seed {seed}; "
             "bars: 95 %, Wilson",
             x=0.01, ha="left", fontsize=7, color=FAINT,
         )  # fmt: skip
-        form: Any = path.suffix[1:]
         metadata = {"Date": None} if form == "svg" else {"Software": None}
-        figure.savefig(path, format=form, dpi=110, metadata={"Title": "stress matrix of a telephone line"} | metadata)
+        drawn = io.BytesIO()
+        figure.savefig(drawn, format=form, dpi=110, metadata={"Title": "stress matrix of a telephone line"} | metadata)
+        return drawn.getvalue()
 
 
 def _mark(place: int) -> dict[str, Any]:
@@ -65,10 +72,10 @@ def _sweep(axes: Axes, sweep: Sweep, tallies: Sequence[Tally], decoders: Sequenc
     places = {value: place for place, value in enumerate(sorted(sweep.values))}
     for value, place in places.items():
         if sweep.must(value):
-            axes.axvspan(place - 0.5, place + 0.5, color=BAND, linewidth=0, zorder=0)
+            axes.axvspan(place - 0.36, place + 0.36, color=BAND, linewidth=0, zorder=0)
         elif sweep.must_not(value):
             axes.axvspan(
-                place - 0.5, place + 0.5, facecolor=_MUST_NOT, hatch="...", edgecolor=FAINT, linewidth=0, zorder=0
+                place - 0.36, place + 0.36, facecolor=_MUST_NOT, hatch="...", edgecolor=FAINT, linewidth=0, zorder=0
             )
     for number, name in enumerate(decoders):
         mine = sorted((tally for tally in tallies if tally.decoder == name), key=lambda tally: tally.point.value)
