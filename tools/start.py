@@ -38,6 +38,8 @@ FOR_TESTS = {
     "tshark": "tshark",
     "multimon-ng": "multimon-ng",
     "sox": "sox",
+    "strace": "strace",
+    "mkfs.ext4": "e2fsprogs",
 }
 FOR_BENCH = {
     "redis-server": "redis-server",
