@@ -9,8 +9,10 @@ import sqlite3
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any, cast
 
@@ -26,7 +28,7 @@ from receiver.book import Account, Book, Promise
 from receiver.capture import Happening, Recorder, What
 from receiver.clock import Clock, synchronised
 from receiver.desk import Decision, Memory, OnTest, Origin, Policy
-from receiver.journal import GRANTED, REFUSED, WAITING, Journal, JournalError, Row, Seen, Store
+from receiver.journal import GRANTED, REFUSED, WAITING, Journal, JournalError, Row, Seen, Store, opened
 from receiver.supervision import (
     Back,
     Event,
@@ -42,6 +44,7 @@ from receiver.words import ON_THE_PHONE
 
 POLLS_KEPT_SECONDS = 60.0
 DRAIN_SECONDS = 10.0
+WISH_SECONDS = 0.25  # between two looks for what somebody asks of the bench
 PULSE_SECONDS = 1.0  # while only polls come, how soon a disk that refuses is noticed
 WARN_MINUTES = (15, 5)  # before a test ends
 LOOK_SECONDS = 0.25  # between two looks for what is overdue
@@ -75,6 +78,7 @@ class Settings:
     keep_polls: bool = False
     limits: lines.Limits = field(default_factory=lines.Limits)
     keep_calls: Path | None = None  # a folder for the sound of every telephone call
+    shared: bool = False  # whether other benches write the same journal
     load_book: Callable[[], Book] | None = None  # reads the book again once somebody has changed it
 
 
@@ -105,8 +109,9 @@ class Bench:
         self.recorder = recorder
         self.memory = Memory()
         self.journal = Journal(store, reactor.callFromThread, self._journal_told) if store else None
-        self._wishes = Store(store.path, patience=0.1) if store else None
+        self._wishes = opened(store.path, patience=0.1) if store else None
         self._wished = 0
+        self._stopping = threading.Event()
         self._seen: dict[tuple[str, str, str], Seen] = {}
         self._polls_kept: dict[tuple[str, str, str], float] = {}
         self._polled = False
@@ -184,8 +189,10 @@ class Bench:
             if hasattr(phone, "start"):
                 phone.start()
         self._carefully(self.take_wishes)
+        if self._wishes and self.settings.shared:
+            threading.Thread(target=self._watch_wishes, args=(self._wishes,), name="wishes", daemon=True).start()
         for seconds, work in (
-            (0.25, self.take_wishes),
+            (WISH_SECONDS, self.take_wishes),
             (LOOK_SECONDS, self.look),
             (1.0, self._every_second),
             (PULSE_SECONDS, self._pulse),
@@ -198,6 +205,7 @@ class Bench:
 
     async def stop(self) -> None:
         """Stop listening, keep what was read, answer it, and close the journal."""
+        self._stopping.set()
         for loop in self._loops:
             loop.stop()
         for stream in self._streams:
@@ -229,7 +237,7 @@ class Bench:
             self.journal.close()
             if self.journal.failing:
                 self.told(f"THE JOURNAL STILL CANNOT WRITE: {self.journal.unkept} rows are lost with this stop")
-        for store in (self.store, self._wishes):
+        for store in (self.store, None if self.settings.shared else self._wishes):
             if store:
                 store.close()
         if self.recorder:
@@ -317,25 +325,41 @@ class Bench:
 
     def take_wishes(self) -> bool:
         """Do what people asked for since the last look (`farend book on-test`, `farend clock confirm`)."""
-        if not self._wishes:
+        if not self._wishes or self.settings.shared:
             return False
         try:
             wishes = self._wishes.wishes(self._wished)
             for number, wish, state in wishes:
                 try:
                     granted = state != REFUSED and self._knows(wish)
-                    if state == WAITING:
-                        self._wishes.take(number, GRANTED if granted else REFUSED)
+                    fresh = state == WAITING and self._wishes.take(number, GRANTED if granted else REFUSED)
                     self._wished = number
                     if granted:
-                        self._grant(wish, fresh=state == WAITING)
+                        self._grant(wish, fresh=fresh)
                 except (KeyError, ValueError, TypeError) as error:
                     # One that another version wrote must not stop the others.
                     self._wished = number
                     self.told(f"a wish cannot be read and is left out: {error!r}")
-        except (JournalError, sqlite3.Error):
+        except (JournalError, *self._wishes.FAILURES):
             return False  # locked or failing: the next look is in a quarter of a second
         return bool(wishes)
+
+    def _watch_wishes(self, store: Store) -> None:
+        """The same in a thread of its own, where the journal is on a server: no answer waits for what is asked over a network."""
+        while not self._stopping.wait(WISH_SECONDS):
+            try:
+                for number, wish, state in store.wishes(self._wished):
+                    with suppress(KeyError, ValueError, TypeError):  # one that another version wrote
+                        granted = state != REFUSED and self._knows(wish)
+                        # Of several benches one makes the row; all of them do what was asked.
+                        fresh = state == WAITING and store.take(number, GRANTED if granted else REFUSED)
+                        if granted:
+                            self.reactor.callFromThread(partial(self._grant, wish, fresh=fresh))
+                    self._wished = number
+            except (JournalError, *store.FAILURES):
+                with suppress(JournalError, *store.FAILURES):
+                    store.reopen()
+        store.close()
 
     # Inside
 
@@ -356,6 +380,7 @@ class Bench:
             if row is None:
                 respond(b"")
             else:
+                decision.numbered(row.number)
                 self._respond(decision, respond)
             if decision.warning:
                 self.alarm(f"{'REFUSED ALARM' if decision.refused_alarm else 'ALARM'}, {_in_words(decision)}")
@@ -363,7 +388,8 @@ class Bench:
                 self.show(entry, row.text if row else None)
 
         if self.journal:
-            self.journal.add(entry, kept, undo)
+            key = desk.key_of(decision) if self.settings.shared and decision.verdict == "accepted" else None
+            self.journal.add(entry, kept, undo, key)
             if self._reading_udp and self.journal.depth > MOST_UNKEPT:
                 self._read_udp(False)
         else:

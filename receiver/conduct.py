@@ -18,7 +18,7 @@ from receiver import record as records
 from receiver import wishes
 from receiver.book import Account
 from receiver.desk import millis
-from receiver.journal import Store
+from receiver.journal import Store, folder_of, opened
 from receiver.plan import HAZARDS, Item, Plan, PlanError
 from receiver.proving import act, fold
 from receiver.requests import locked, write_whole
@@ -135,7 +135,7 @@ def begin(
         _needed(what, said, "it says what or who at the station knows of the test")
     account, proving = plan.account, secrets.token_hex(4)
     scope: dict[str, Any] = {"areas": areas, "live": live, "confirmed_by": confirmed_by}
-    with locked(journal.parent):  # two who begin at once begin one
+    with locked(folder_of(journal)):  # two who begin at once begin one
         _none_runs(journal, account)
         put_on_test(
             journal, account.number, lasts, reference, **scope, receiver=account.receiver, prefix=account.prefix
@@ -145,7 +145,7 @@ def begin(
 
 
 def _none_runs(journal: Path, account: Account) -> None:
-    store = Store(journal)
+    store = opened(journal)
     try:
         for event in records.provings(store):
             sheet = judged(store, event) if event["account_mark"] == account.mark else None
@@ -296,14 +296,14 @@ def sign(journal: Path, sheet: Sheet, folder: Path | None, *, by: str, stem: str
     The row that says so comes before the files: a paper of which the journal knows nothing would be worse than one that
     is missing, since that can be made again. So said once more, it gives the same record and completes what was broken off.
     """
-    with locked(journal.parent):  # two who sign at once, from wherever, make one record
+    with locked(folder_of(journal)):  # two who sign at once, from wherever, make one record
         return _sign(journal, sheet, folder, by, stem)
 
 
 def _sign(journal: Path, sheet: Sheet, folder: Path | None, by: str, stem: str) -> Kept:
     from receiver.paper import papers  # here alone: what it is made with takes longer to load than most commands take
 
-    store = Store(journal)
+    store = opened(journal)
     try:
         sheet = running(sheet_of(store, sheet.proving))
         stands = records.standing(sheet)
@@ -335,8 +335,8 @@ def papers_again(journal: Path, sheet: Sheet, folder: Path) -> list[Path]:
     from receiver.paper import papers
 
     written: list[Path] = []
-    with locked(journal.parent):
-        store = Store(journal)
+    with locked(folder_of(journal)):
+        store = opened(journal)
         try:
             made = [(signed, record_of(store, sheet, signed)) for signed in sheet.signed]
         finally:

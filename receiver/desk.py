@@ -3,6 +3,7 @@
 A pure function of the frame, the account book, what is remembered of the account, and the time: no socket, file or clock.
 """
 
+import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -174,6 +175,7 @@ class Decision:
     refused_alarm: bool = False
     warning: str | None = None
     forget: Callable[[], None] = lambda: None
+    numbered: Callable[[int], None] = lambda _: None  # the row has another number than was thought
 
     def not_kept(self) -> None:
         """The journal could not take it after all: it was never here, and gets no answer."""
@@ -241,6 +243,12 @@ def message_of(frame: Frame) -> Any:
     return frame.token, frame.sequence_sent, bare(frame.account_inside or frame.account or "0"), frame.data
 
 
+def key_of(decision: Decision) -> bytes:
+    """What tells a signal from all others, the same in every bench that the message reaches."""
+    mark = decision.account.mark if decision.account else ""
+    return hashlib.sha256(repr((mark, message_of(decision.frame))).encode()).digest()
+
+
 def _remember(decision: Decision, known: Known, tick: float, row: int | None, policy: Policy) -> None:
     frame, before = decision.frame, known.last
     message = message_of(frame)
@@ -258,7 +266,11 @@ def _remember(decision: Decision, known: Known, tick: float, row: int | None, po
         if replaced:
             known.recent[message] = replaced
 
-    decision.forget = forget
+    def numbered(number: int) -> None:
+        if message in known.recent:
+            known.recent[message] = (tick, number)
+
+    decision.forget, decision.numbered = forget, numbered
 
 
 def sequence_note(frame: Frame, known: Known) -> str | None:

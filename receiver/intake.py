@@ -22,7 +22,7 @@ from receiver import callers as calls
 from receiver import requests, spoken, words, zone_list
 from receiver.book import Account, Book, BookError
 from receiver.desk import millis
-from receiver.journal import Store
+from receiver.journal import Store, opened
 from receiver.plan import shipped_kinds
 from receiver.requests import Assigned, Request, RequestError, Tied
 from receiver.wishes import LOOK_SECONDS, WAIT_SECONDS, leave, note
@@ -228,7 +228,7 @@ class Assignment(NamedTuple):
     def unsaid(self, journal: Path, by: str) -> dict[str, Any] | None:
         """The row that says it in the journal, as `note` takes it; None where it stands there already."""
         reference, account = self.request.head.reference, self.account
-        with closing(Store(journal)) as store:
+        with closing(opened(journal)) as store:
             if store.said("assigned", request=reference, account_mark=account.mark):
                 return None
         row = {"event": "assigned", "detail": f"{reference} is account {account.number}: {account.name}"}
@@ -283,7 +283,7 @@ def _named(request: Request, assigned: Assigned) -> Account:
 
 def _check_tie(reference: str, caller: Tied, journal: Path) -> None:
     """The file is for people to edit; that a caller tripped the device stands in the journal."""
-    with closing(Store(journal)) as store:
+    with closing(opened(journal)) as store:
         kept = store.hashes([caller.row]).get(caller.row)
         said = store.said("identified", request=reference, trip_row=caller.row, trip_hash=caller.hash)
     if kept != caller.hash or said is None:
@@ -340,7 +340,7 @@ def read_again(journal: Path) -> str | None:
     """Have a running bench read its book again, and wait until it says that it has; a sentence where it does not, or where
     none runs. JournalError as `wishes.leave` has it.
     """
-    with closing(Store(journal)) as store:
+    with closing(opened(journal)) as store:
         before = store.number
         if not leave(journal, {"wish": "book-changed"}):
             return f"no bench writes {journal} now; the next one that does will know"
@@ -392,7 +392,7 @@ def show_key(keyed: Keyed, journal: Path, reason: str, by: str) -> str:
     named: dict[str, Any] = {"request": keyed.request} if keyed.request else {}
     if account := keyed.account:
         named |= {"account": account.number, "account_mark": account.mark}
-        with closing(Store(journal)) as store:
+        with closing(opened(journal)) as store:
             if store.said("proving", act="sign", account_mark=account.mark):
                 what = "its key is not shown any more. Give the panel a new one instead"
                 raise RefusedError(f"account {account.mark} is signed: {what}")

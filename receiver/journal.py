@@ -14,6 +14,7 @@ import hashlib
 import heapq
 import os
 import queue
+import re
 import sqlite3
 import threading
 import time
@@ -69,6 +70,7 @@ class Row(NamedTuple):
     account: str | None
     verdict: str | None
     text: bytes
+    key: bytes | None = None  # of a signal: the same in every bench that the same message reaches
 
 
 class Seen(NamedTuple):
@@ -93,6 +95,11 @@ class Store:
     makes a row of it. `patience` is how many seconds to wait for another process's commit.
     """
 
+    # What another engine says otherwise.
+    REFUSED = _REFUSED
+    KIND = _KIND
+    FAILURES: tuple[type[Exception], ...] = (sqlite3.Error,)
+
     def __init__(self, path: Path, *, write: bool = False, patience: float = 5.0) -> None:
         self.path, self._patience = path, patience
         self._lock: int | None = None
@@ -105,6 +112,10 @@ class Store:
         except sqlite3.Error as error:
             self.close()
             raise JournalError(f"the journal {path} cannot be opened: {error}") from None
+
+    def __str__(self) -> str:
+        """Where it is."""
+        return str(self.path)
 
     def _take_lock(self) -> None:
         try:
@@ -175,8 +186,11 @@ class Store:
         self._db.close()
         self._connect()
 
-    def append(self, rows: list[Row], seen: Iterable[Seen] = ()) -> None:
-        """Write rows and what was seen in one commit, flushed to disk when this returns. sqlite3.Error if it cannot."""
+    def append(self, rows: list[Row], seen: Iterable[Seen] = ()) -> list[Row]:
+        """Write rows and what was seen in one commit, flushed to disk when this returns; the rows as they were kept.
+
+        sqlite3.Error if it cannot.
+        """
         hash, chained = self.hash, []
         for row in rows:
             hash = link(hash, row.text)
@@ -197,6 +211,7 @@ class Store:
             raise
         if rows:
             self.number, self.hash = rows[-1].number, hash
+        return rows
 
     def note(self, entry: dict[str, Any]) -> int:
         """Write one of a person's own rows, where no bench runs that could; its number. sqlite3.Error if it cannot."""
@@ -302,11 +317,11 @@ class Store:
 
     def refused(self, after: int = 0) -> Iterator[Row]:
         """The refused alarms after a row, in order of arrival."""
-        yield from self._rows(f"number > ? AND {_REFUSED} ORDER BY number", (after,))
+        yield from self._rows(f"number > ? AND {self.REFUSED} ORDER BY number", (after,))
 
     def events(self, *kinds: str) -> Iterator[dict[str, Any]]:
         """The bench's own rows, and what people said, of those kinds only where any is given: the newest first."""
-        which = f"{_KIND} IN ({', '.join('?' * len(kinds))})" if kinds else "TRUE"
+        which = f"{self.KIND} IN ({', '.join('?' * len(kinds))})" if kinds else "TRUE"
         for (text,) in self._read(
             f"SELECT text FROM entry WHERE verdict IS NULL AND {which} ORDER BY number DESC", kinds
         ):
@@ -351,9 +366,11 @@ class Store:
         found = self._read("SELECT number, text, taken FROM wish WHERE number > ? ORDER BY number", (after,))
         return [(number, orjson.loads(text), taken) for number, text, taken in found]
 
-    def take(self, number: int, state: int) -> None:
-        """Mark a wish as GRANTED or REFUSED."""
-        self._db.execute("UPDATE wish SET taken = ? WHERE number = ?", (state, number))
+    def take(self, number: int, state: int) -> bool:
+        """Mark a wish as GRANTED or REFUSED; whether it still waited for that."""
+        return (
+            self._db.execute("UPDATE wish SET taken = ? WHERE number = ? AND taken = 0", (state, number)).rowcount == 1
+        )
 
     def written_by_another(self) -> bool:
         """Whether a bench holds the journal for writing now."""
@@ -384,19 +401,54 @@ class Store:
         for number, at, account, verdict, text, kept in self._read(
             "SELECT number, at, account, verdict, text, hash FROM entry ORDER BY number"
         ):
-            wrong = None
-            if number != due:
-                wrong = f"row {due} is missing" if number == due + 1 else f"rows {due} to {number - 1} are missing"
-            elif not isinstance(text, str) or link(hash, text.encode()) != kept:
-                wrong = f"row {number} does not fit the row before it: one of the two was changed"
-            elif not _columns_fit(number, at, account, verdict, text):
-                wrong = f"row {number}: its columns differ from its text"
-            yield number, wrong
+            yield number, chain_is_whole(due, hash, number, at, account, verdict, text, kept)
             hash, due = bytes(kept or b"") if isinstance(kept, bytes | None) else b"", number + 1
         if number_kept >= due:
             yield number_kept, f"rows {due} to {number_kept} are missing from the end"
         elif hash_kept != hash:
             yield number_kept, "the last hash kept beside the rows is another than the last row's"
+
+
+def chain_is_whole(
+    due: int, before: bytes, number: int, at: str, account: str | None, verdict: str | None, text: Any, kept: Any
+) -> str | None:
+    """What is wrong with a row whose number should be `due` and that follows a row with the hash `before`."""
+    if number != due:
+        return f"row {due} is missing" if number == due + 1 else f"rows {due} to {number - 1} are missing"
+    if not isinstance(text, str) or link(before, text.encode()) != kept:
+        return f"row {number} does not fit the row before it: one of the two was changed"
+    if not _columns_fit(number, at, account, verdict, text):
+        return f"row {number}: its columns differ from its text"
+    return None
+
+
+def opened(where: Path | str, *, write: bool = False, patience: float = 5.0, **more: Any) -> Store:
+    """The journal at a path, or on a server by its URL. JournalError says why it cannot be had.
+
+    `more` is what a server's journal wants to know: the `receiver`'s name and its `repeat_seconds`.
+    """
+    if (url := server_of(where)) is None:
+        return Store(Path(where), write=write, patience=patience)
+    # Imported here: most benches have no server.
+    from receiver.journal_postgres import PostgresStore
+
+    return PostgresStore(url, write=write, patience=patience, **more)
+
+
+def server_of(where: Path | str) -> str | None:
+    """The URL of a journal on a server; None for a path. A URL that went through a Path has lost a slash."""
+    found = re.fullmatch(r"(postgres(?:ql)?):/+(.*)", str(where))
+    return f"{found[1]}://{found[2]}" if found else None
+
+
+def folder_of(where: Path | str) -> Path:
+    """A folder of this machine that goes with a journal: where its file lies, or one of the user's own for a server's."""
+    if (url := server_of(where)) is None:
+        return Path(where).parent
+    state = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
+    folder = state / "farend" / hashlib.sha256(url.encode()).hexdigest()[:12]
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
 
 
 def whose(entry: dict[str, Any]) -> str | None:
@@ -491,7 +543,9 @@ class Journal:
         """Whether a commit is under way or rows wait for one."""
         return self._busy or bool(self._waiting)
 
-    def add(self, entry: dict[str, Any], kept: Kept, undo: Callable[[], None] = _nothing) -> None:
+    def add(
+        self, entry: dict[str, Any], kept: Kept, undo: Callable[[], None] = _nothing, key: bytes | None = None
+    ) -> None:
         """Hand in a row. Its number goes into the entry as `row`; `kept` hears of it once it is on disk.
 
         If a commit fails, `undo` is called for all that waited, the newest first, so that what each takes back is what the
@@ -502,13 +556,15 @@ class Journal:
             self._hold(entry)
             self._tell(kept, None)
             return
-        self._waiting.append(self._numbered(entry, kept, undo))
+        self._waiting.append(self._numbered(entry, kept, undo, key))
         if not self._busy:
             self._start()
 
-    def _numbered(self, entry: dict[str, Any], kept: Kept, undo: Callable[[], None] = _nothing) -> _Waiting:
+    def _numbered(
+        self, entry: dict[str, Any], kept: Kept, undo: Callable[[], None] = _nothing, key: bytes | None = None
+    ) -> _Waiting:
         entry["row"] = self.next
-        row = Row(self.next, entry["at"], whose(entry), entry.get("verdict"), orjson.dumps(entry))
+        row = Row(self.next, entry["at"], whose(entry), entry.get("verdict"), orjson.dumps(entry), key)
         self.next += 1
         return _Waiting(row, entry, kept, undo)
 
@@ -543,20 +599,23 @@ class Journal:
     def _write(self) -> None:
         while (work := self._work.get()) is not None:
             rows, seen, reopen = work
-            failure = None
+            failure, kept = None, []
             try:
                 if reopen:
                     self._store.reopen()
-                self._store.append([waiting.row for waiting in rows], seen)
+                kept = self._store.append([waiting.row for waiting in rows], seen)
             except Exception as error:  # whatever it is, the thread lives on, and everybody hears that nothing was kept
                 failure = str(error) or repr(error)
-            self._call_soon(self._written, rows, failure, reopen)
+            self._call_soon(self._written, rows, kept, failure, reopen)
 
-    def _written(self, rows: list[_Waiting], failure: str | None, retried: bool) -> None:
+    def _written(self, rows: list[_Waiting], kept: list[Row], failure: str | None, retried: bool) -> None:
         self._busy = False
         if failure is None:
-            for waiting in rows:
-                self._tell(waiting.kept, waiting.row)
+            self.next = max(self.next, self._store.number + 1 + len(self._waiting))
+            for waiting, row in zip(rows, kept, strict=True):
+                if row is not waiting.row:  # another bench took its number, or had kept its message before
+                    waiting.entry.update(orjson.loads(row.text))
+                self._tell(waiting.kept, row)
             if retried:
                 self._recover(len(rows))
             if self._waiting and not self._busy:

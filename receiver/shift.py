@@ -15,7 +15,7 @@ import orjson
 from receiver import wishes
 from receiver.book import Account
 from receiver.callers import mark_of
-from receiver.journal import Store
+from receiver.journal import Store, opened
 from receiver.words import of_frame
 
 MOST_SAID = 4000  # characters of what one person says at once
@@ -134,7 +134,7 @@ def handle(journal: Path, row: int, did: str, by: str, *, last: int | None = Non
     there is nothing to handle.
     """
     did, by = _said(did, "what was done"), _said(by, "who did it")
-    store = Store(journal)
+    store = opened(journal)
     try:
         line = next((one for one in open_refusals(store) if row in one.rows), None)
         if line is None:
@@ -225,7 +225,7 @@ def hand_over(journal: Path, text: str, by: str, to: str) -> int:
 def take_over(journal: Path, row: int, by: str) -> int:
     """Take over what waits in that row. ShiftError where it does not wait (any more)."""
     by = _said(by, "who takes over")
-    store = Store(journal)
+    store = opened(journal)
     try:
         waiting = shift(store.events(*EVENTS)).waiting
     finally:

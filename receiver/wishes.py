@@ -1,6 +1,5 @@
 """What a person asks of the running bench, or says, from a process of its own: left in the journal, taken by its writer."""
 
-import sqlite3
 import time
 from datetime import UTC, datetime
 from itertools import takewhile
@@ -10,7 +9,7 @@ from typing import Any
 import orjson
 
 from receiver.desk import millis
-from receiver.journal import GRANTED, REFUSED, JournalError, Store
+from receiver.journal import GRANTED, REFUSED, JournalError, Store, opened
 
 WAIT_SECONDS = 3.0
 LOOK_SECONDS = 0.05
@@ -26,7 +25,7 @@ def leave(journal: Path, wish: dict[str, Any]) -> bool:
     False where no bench runs: the next one will know. NotTakenError where it was refused or stayed untaken for
     `WAIT_SECONDS`, JournalError where it could not be left.
     """
-    store = Store(journal)
+    store = opened(journal)
     try:
         number = store.wish(wish)
         deadline = time.monotonic() + WAIT_SECONDS
@@ -55,7 +54,7 @@ def note(journal: Path, event: str, detail: str, **more: Any) -> int:
     JournalError as for `leave`.
     """
     entry = {"event": event, "detail": detail, **more}
-    reader = Store(journal)
+    reader = opened(journal)
     try:
         if reader.written_by_another():
             before = reader.number
@@ -64,11 +63,11 @@ def note(journal: Path, event: str, detail: str, **more: Any) -> int:
             return _row_of(reader, entry, before)
     finally:
         reader.close()
-    store = Store(journal, write=True)
+    store = opened(journal, write=True)
     try:
         return store.note({"at": millis(datetime.now(UTC)), "row": None} | entry)
-    except sqlite3.Error as error:
-        raise JournalError(f"the journal {journal} cannot be written: {error}") from None
+    except store.FAILURES as error:
+        raise JournalError(f"the journal {store} cannot be written: {error}") from None
     finally:
         store.close()
 

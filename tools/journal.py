@@ -12,7 +12,7 @@ from rich.progress import Progress
 
 from protocols.dc09 import bare
 from receiver.desk import millis, reread
-from receiver.journal import JournalError, Row, Store
+from receiver.journal import JournalError, Row, Store, opened
 from receiver.overview import heard
 from receiver.supervision import span
 from tools import decode as explainer
@@ -192,10 +192,8 @@ def paths(
 
 
 def _open(journal: str) -> Store:
-    if "://" in journal:
-        stop(f"--journal {journal}: only a path (SQLite) can be used so far")
     try:
-        return Store(Path(journal))
+        return opened(journal)
     except JournalError as error:
         stop(str(error))
 

@@ -3,6 +3,7 @@
 import io
 import os
 import queue
+import socket
 import subprocess
 import sys
 import threading
@@ -18,7 +19,7 @@ import typer
 from receiver import book as books
 from receiver.capture import Recorder
 from receiver.desk import REPEAT_SECONDS, Policy
-from receiver.journal import JournalError, Store
+from receiver.journal import JournalError, Store, opened, server_of
 from receiver.lines import IDLE_SECONDS, Limits, line_text, peer_text
 from tools import words
 from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, check_outputs, host_and_port, print_json, stop
@@ -141,6 +142,12 @@ def listen(
     private_key: Annotated[Path | None, typer.Option(metavar="FILE", help="PEM private key for --tls.")] = None,
     book: Annotated[Path | None, typer.Option(metavar="FILE", help="The account book.")] = None,
     journal: Annotated[str, typer.Option(metavar="PATH_OR_URL", help="Where everything is kept.")] = str(JOURNAL),
+    name: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME", help="What this bench is called in a journal on a server. Default: the host's name."
+        ),
+    ] = "",
     unknown: Annotated[
         Literal["duh", "ack", "silent"], typer.Option(help="What an account that is not in the book is answered.")
     ] = "duh",
@@ -175,7 +182,7 @@ def listen(
             keep_calls.mkdir(exist_ok=True)
         except OSError as error:
             stop(f"--keep-calls {keep_calls}: {error.strerror}")
-    store = store_from(journal)
+    store = store_from(journal, name, repeat_seconds)
     reactor = install()
     from receiver.bench import Bench, Listen, Settings
 
@@ -199,6 +206,7 @@ def listen(
             keep_polls,
             Limits(idle=idle),
             keep_calls,
+            server_of(journal) is not None,
             (lambda: books.load(book)) if book else None,
         ),
         recorder=recorder_for(capture, printer.tell),
@@ -214,7 +222,7 @@ def listen(
     for one in listening:
         TALK.print(f"listening on {line_text(*one)}", markup=False)
     TALK.print(
-        f"journal {journal}; {len(accounts.accounts)} accounts"
+        f"journal {store}; {len(accounts.accounts)} accounts"
         + ("" if book else ": no --book, so every account is unknown")
     )
     if as_json:
@@ -298,12 +306,12 @@ def _log_to(tell: Callable[[str], None]) -> None:
     globalLogBeginner.beginLoggingTo([observe], redirectStandardIO=False, discardBuffer=True)
 
 
-def store_from(journal: str) -> Store:
+def store_from(journal: str, name: str = "", repeat_seconds: float = REPEAT_SECONDS) -> Store:
     """The journal, opened for writing."""
-    if "://" in journal:
-        stop(f"--journal {journal}: only a path (SQLite) can be used so far")
     try:
-        return Store(Path(journal), write=True)
+        if server_of(journal):
+            return opened(journal, write=True, receiver=name or socket.gethostname(), repeat_seconds=repeat_seconds)
+        return opened(journal, write=True)
     except JournalError as error:
         stop(str(error))
 

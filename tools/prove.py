@@ -21,7 +21,7 @@ from receiver.capture import CaptureError
 from receiver.conduct import ConductError, OnTest
 from receiver.cutover import alarm_and_restoral
 from receiver.desk import millis
-from receiver.journal import JournalError, Store
+from receiver.journal import JournalError, Store, opened
 from receiver.plan import HAZARDS, Item, Kinds, Plan, PlanError, changed, edited, make, only, parse_kinds, shipped_kinds
 from receiver.record import CAUTION
 from receiver.sheet import Sheet, state_of
@@ -261,7 +261,7 @@ def start(
             journal, made, lasts=length_of(lasts, "--for"), reference=reference, confirmed_by=confirmed_by, areas=area,
             live=live, installer=installer, by=_who(by)
         )  # fmt: skip
-        until = conduct.sheet_of(Store(journal), proving).until
+        until = conduct.sheet_of(opened(journal), proving).until
     later = datetime.now(UTC) + length_of(lasts, "--for")
     say_on_test(journal, made.account.number, OnTest(until or later, until is not None), reference)
     OUT.print(f"proving {made.account.number} {made.account.name}: {count(len(made.items), 'row')}. Now, on the phone:"
@@ -549,7 +549,7 @@ def _read_record(file: Path) -> "Read":
 
 def open_journal(journal: Path) -> Store:
     try:
-        return Store(journal)
+        return opened(journal)
     except JournalError as error:
         stop(str(error))
 

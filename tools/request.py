@@ -19,7 +19,7 @@ from receiver.book import BookError
 from receiver.callers import Mark
 from receiver.identification import Identification
 from receiver.intake import Draft, FieldError, RefusedError, UntiedError
-from receiver.journal import JournalError, Store
+from receiver.journal import JournalError, Store, opened
 from receiver.requests import Request
 from receiver.wishes import NotTakenError
 from tools.book import Where, list_text
@@ -274,7 +274,7 @@ def callers(
 @contextmanager
 def _open(journal: Path) -> Iterator[Store]:
     """The journal for reading, closed at the end."""
-    with _reasons(), closing(Store(journal)) as store:
+    with _reasons(), closing(opened(journal)) as store:
         yield store
 
 

@@ -59,7 +59,8 @@ def make(
     settings: Settings, *, tell: Callable[[str], None] = lambda _: None, again: Callable[[], None] = lambda: None
 ) -> FastAPI:
     """The console as an ASGI application. `tell` hears what the terminal should show; `again` wants a new link there."""
-    door = Door(settings.journal.with_name(f"{settings.journal.name}.console"), settings.people)
+    name = "journal" if server_of(settings.journal) else settings.journal.name
+    door = Door(folder_of(settings.journal) / f"{name}.console", settings.people)
     house = House(settings, door, Feed(settings.journal), tell, again)
 
     @asynccontextmanager

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import orjson
 
-from receiver.journal import JournalError, Store
+from receiver.journal import JournalError, Store, opened
 
 LOOK_SECONDS = 0.1
 MOST_A_LOOK = 5_000  # rows that are read at once; the next look has the others
@@ -107,7 +107,7 @@ class Feed:
                         store, last = None, 0
                         self.anew += 1
                     if store is None:
-                        store, file = Store(self._journal, patience=0.2), _file(self._journal)
+                        store, file = opened(self._journal, patience=0.2), _file(self._journal)
                     last = store.number if last is None else last
                     for row in islice(store.rows(after=last, events=True), MOST_A_LOOK):
                         last = row.number

@@ -19,7 +19,7 @@ from receiver import book as books
 from receiver.book import Account, Book, BookError
 from receiver.console.door import Door, Session, same
 from receiver.console.feed import Feed
-from receiver.journal import JournalError, Store
+from receiver.journal import JournalError, Store, opened
 from receiver.measures import spoken_time
 from receiver.record import CAUTION, MODE, software
 from receiver.shift import EVENTS, Refusals, shift
@@ -92,7 +92,7 @@ class House:
 
     def refused(self) -> str:
         """How many lines of refused alarms wait for somebody: every page says so. Nothing where there is none."""
-        with suppress(JournalError), closing(Store(self.settings.journal)) as store:
+        with suppress(JournalError), closing(opened(self.settings.journal)) as store:
             self.look(store)
             return str(len(self.refusals.open(store)) or "")
         return "?"
@@ -104,7 +104,7 @@ class House:
 
     def handed(self) -> bool:
         """Whether a hand-over waits for somebody."""
-        with suppress(JournalError), closing(Store(self.settings.journal)) as store:
+        with suppress(JournalError), closing(opened(self.settings.journal)) as store:
             return shift(store.events(*EVENTS)).waiting is not None
         return False
 
@@ -186,7 +186,7 @@ AName = Annotated[str, Form(max_length=200)]
 
 
 def _store(house: AHouse) -> Iterator[Store]:
-    store = Store(house.settings.journal)
+    store = opened(house.settings.journal)
     try:
         house.look(store)
         yield store

@@ -16,7 +16,7 @@ from receiver.console import streams
 from receiver.console.feed import Came
 from receiver.console.house import LARGEST, NOT_FOUND, AHouse, Engineer, Journal, page, part
 from receiver.desk import reread
-from receiver.journal import Row, Store, parts_of, says
+from receiver.journal import Row, Store, opened, parts_of, says
 from receiver.ruler import bars, legend
 from receiver.words import VERDICTS, of_answer
 
@@ -86,7 +86,7 @@ async def stream(
     since = int(last) if last.isdecimal() else after
 
     def missed() -> tuple[list[Came], int]:
-        store = Store(house.settings.journal)
+        store = opened(house.settings.journal)
         try:
             rows, _ = asked.find(store, None, SHOWN)
             found = [Came(orjson.loads(row.text), row.text) for row in reversed(rows) if row.number > since]

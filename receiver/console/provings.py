@@ -32,7 +32,7 @@ from receiver.console.house import (
     part,
 )
 from receiver.console.streams import following
-from receiver.journal import Store
+from receiver.journal import Store, opened
 from receiver.plan import Plan, PlanError, make, only
 from receiver.sheet import GOOD, ROLES, Sheet, left_of_test, next_sentence, state_of
 from receiver.walk import elsewhere, walk
@@ -176,7 +176,7 @@ def stream(request: Request, engineer: Engineer, house: AHouse, store: Journal, 
 
 def _rendering(house: House, found: Watched, template: str, csrf: str) -> Callable[[], str | None]:
     def render() -> str | None:
-        store = Store(house.settings.journal)
+        store = opened(house.settings.journal)
         try:
             sheet = found.sheet(store, patient=True)
             return part(house, template, csrf=csrf, papers=_papers(house, sheet), **shown(sheet, store))
@@ -277,7 +277,7 @@ def sign(house: House, sheet: Sheet, role: str, name: str, identified: str, by: 
             raise ConductError("not signed: something has come since this page was shown. Look again, then sign")
         _folder(house)
         conduct.agree(journal, sheet, role, name, identified, by=by)
-        store = Store(journal)
+        store = opened(journal)
         try:
             sheet = conduct.sheet_of(store, sheet.proving)
         finally:

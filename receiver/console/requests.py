@@ -27,7 +27,7 @@ from receiver.console.live import PAUSE_SECONDS
 from receiver.desk import millis
 from receiver.identification import Identification
 from receiver.intake import Draft, FieldError, IntakeError, RefusedError
-from receiver.journal import Store
+from receiver.journal import Store, opened
 from receiver.requests import RequestError, Tied
 from receiver.wishes import note
 from receiver.zone_list import Listed, decoded
@@ -107,7 +107,7 @@ class Trying(threading.Thread):
     def run(self) -> None:
         settings = self._house.settings
         try:
-            with closing(Store(settings.journal)) as store:
+            with closing(opened(settings.journal)) as store:
                 for news in self.trial.watch(store):
                     self.news += news
                 if self._given_up:

@@ -25,7 +25,7 @@ from receiver.console.house import (
 )
 from receiver.console.station import now
 from receiver.console.streams import following
-from receiver.journal import Store
+from receiver.journal import Store, opened
 
 SHOWN = 100  # lines of refused alarms
 HANDLED = 20  # that were handled last
@@ -79,7 +79,7 @@ def refused(request: Request, engineer: Engineer, house: AHouse, store: Journal,
 @pages.get("/refused/stream")
 def refused_stream(request: Request, engineer: Engineer, house: AHouse, start: From = 0) -> Response:
     def render() -> str:
-        with closing(Store(house.settings.journal)) as store:
+        with closing(opened(house.settings.journal)) as store:
             return part(house, "_refused.html", **_refused(house, store, engineer.csrf, start))
 
     return following(request, render, lambda entry: entry.get("refused_alarm") or entry.get("event") == "handled")

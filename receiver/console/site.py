@@ -13,7 +13,7 @@ from receiver.console.door import DoorError, Session, TooOftenError, same
 from receiver.console.house import AHouse, AName, Anybody, EnterFirst, House, Journal, Said, go, page, part
 from receiver.console.provings import do, sheet_of, shown, sign, watched
 from receiver.console.streams import following
-from receiver.journal import Store
+from receiver.journal import Store, opened
 from receiver.sheet import Sheet
 
 pages = APIRouter(prefix="/site/{token}", include_in_schema=False)
@@ -107,7 +107,7 @@ def stream(
     host = _host(request)
 
     def render() -> str | None:
-        reader = Store(house.settings.journal)
+        reader = opened(house.settings.journal)
         try:
             # Looked at each time: a link that was withdrawn, or a proving that has ended, ends an open page, too.
             sheet = found.sheet(reader, patient=True)

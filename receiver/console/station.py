@@ -15,7 +15,7 @@ from receiver import requests as folder_of
 from receiver.book import Account, Book
 from receiver.console.house import NOT_FOUND, AHouse, Engineer, From, House, Journal, account_of, page, part
 from receiver.console.streams import following
-from receiver.journal import Row, Store
+from receiver.journal import Row, Store, opened
 from receiver.supervision import span
 from receiver.words import of_frame
 
@@ -157,7 +157,7 @@ def lines(request: Request, engineer: Engineer, house: AHouse, store: Journal, s
 @pages.get("/lines/stream")
 def lines_stream(request: Request, engineer: Engineer, house: AHouse, start: From = 0) -> Response:
     def render() -> str:
-        with closing(Store(house.settings.journal)) as store:
+        with closing(opened(house.settings.journal)) as store:
             return part(house, "_lines.html", **_lines(store, house, start))
 
     return following(request, render, lambda entry: entry.get("event") in overview.EVENTS)

@@ -28,7 +28,7 @@ from protocols.phone.ear import RATE
 from protocols.phone.sound import Flaws, make_call
 from protocols.phone.tones import digit_of
 from receiver import sound_files
-from receiver.journal import Store
+from receiver.journal import Store, opened
 
 Asks = Literal["must", "may", "must not"]  # be read
 BASE = Flaws(snr=15.0)  # of every sweep but its own: white noise, 15 dB under the digits
@@ -180,7 +180,7 @@ def line_card(play: str, journal: Path, account: str, wait: float) -> Decoder:
     words = shlex.split(play)
     if "{wav}" not in play:
         raise LineTrialError(f"{play!r} does not say where the file goes: write {{wav}} in its place")
-    store = Store(journal)
+    store = opened(journal)
 
     def hear(call: Probe, path: Path) -> list[str]:
         before = store.last_number()
