@@ -5,7 +5,6 @@ exception: their last time and count are kept coarsely, and their answer leaves 
 """
 
 import resource
-import sqlite3
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator
@@ -28,7 +27,7 @@ from receiver.book import Account, Book, Promise
 from receiver.capture import Happening, Recorder, What
 from receiver.clock import Clock, synchronised
 from receiver.desk import Decision, Memory, OnTest, Origin, Policy
-from receiver.journal import GRANTED, REFUSED, WAITING, Journal, JournalError, Row, Seen, Store, opened
+from receiver.journal import GRANTED, REFUSED, WAITING, Journal, Row, Seen, Store, opened
 from receiver.supervision import (
     Back,
     Event,
@@ -340,12 +339,12 @@ class Bench:
                     # One that another version wrote must not stop the others.
                     self._wished = number
                     self.told(f"a wish cannot be read and is left out: {error!r}")
-        except (JournalError, *self._wishes.FAILURES):
+        except self._wishes.FAILURES:
             return False  # locked or failing: the next look is in a quarter of a second
         return bool(wishes)
 
     def _watch_wishes(self, store: Store) -> None:
-        """The same in a thread of its own, where the journal is on a server: no answer waits for what is asked over a network."""
+        """The same in a thread of its own where the journal is on a server, so that no answer waits for a network."""
         while not self._stopping.wait(WISH_SECONDS):
             try:
                 for number, wish, state in store.wishes(self._wished):
@@ -356,8 +355,8 @@ class Bench:
                         if granted:
                             self.reactor.callFromThread(partial(self._grant, wish, fresh=fresh))
                     self._wished = number
-            except (JournalError, *store.FAILURES):
-                with suppress(JournalError, *store.FAILURES):
+            except store.FAILURES:
+                with suppress(*store.FAILURES):
                     store.reopen()
         store.close()
 

@@ -98,7 +98,7 @@ class Store:
     # What another engine says otherwise.
     REFUSED = _REFUSED
     KIND = _KIND
-    FAILURES: tuple[type[Exception], ...] = (sqlite3.Error,)
+    FAILURES: tuple[type[Exception], ...] = (JournalError, sqlite3.Error)
 
     def __init__(self, path: Path, *, write: bool = False, patience: float = 5.0) -> None:
         self.path, self._patience = path, patience
@@ -339,6 +339,10 @@ class Store:
             for (kept,) in self._read("SELECT hash FROM entry WHERE number = ?", (number,)):
                 found[number] = kept.hex()
         return found
+
+    def tails(self) -> dict[str, str]:
+        """The last hash of each chain, by the name of the bench that writes it; a file has one, without a name."""
+        return {"": self.hash.hex()}
 
     def seen(self) -> list[Seen]:
         """What was kept of polls and paths."""

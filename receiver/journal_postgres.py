@@ -1,7 +1,8 @@
 """The journal on a PostgreSQL server: several benches write one, on several machines, and it outlives each of them.
 
 What a commit promises is what the server's `synchronous_commit` promises: with a synchronous standby an ACK leaves once the
-row is on two machines. A connection string may name several hosts; after a failure the bench turns to whichever takes writes.
+row is on two machines. A connection string may name several hosts; after a failure the bench turns to the one that takes
+writes.
 
 Numbers are the journal's, whoever writes: a commit takes them under a lock, so a reader who has seen a number has seen all
 below it. The chain of hashes is one for each bench, told apart by its name. The same message that reached two benches is one
@@ -38,7 +39,8 @@ CREATE TABLE signal (key BYTEA PRIMARY KEY, number BIGINT NOT NULL, at TIMESTAMP
 CREATE INDEX signal_at ON signal (at);
 CREATE TABLE seen (account TEXT NOT NULL, line TEXT NOT NULL, path TEXT NOT NULL, at TEXT NOT NULL, polls BIGINT NOT NULL,
                    PRIMARY KEY (account, line, path));
-CREATE TABLE wish (number BIGINT GENERATED ALWAYS AS IDENTITY PRIMARY KEY, text TEXT NOT NULL, taken INTEGER NOT NULL DEFAULT 0);
+CREATE TABLE wish (number BIGINT GENERATED ALWAYS AS IDENTITY PRIMARY KEY, text TEXT NOT NULL,
+                   taken INTEGER NOT NULL DEFAULT 0);
 INSERT INTO head VALUES (1, 0);
 INSERT INTO farend VALUES (1);
 """
@@ -56,7 +58,8 @@ class PostgresStore(Store):
 
     REFUSED = """verdict NOT IN ('accepted', 'poll', 'repeat', 'noise') AND strpos(text, '"refused_alarm":true') > 0"""
     KIND = "event"
-    FAILURES: tuple[type[Exception], ...] = (psycopg.Error,)
+    _db: Any
+    FAILURES: tuple[type[Exception], ...] = (JournalError, psycopg.Error)
 
     def __init__(
         self,
@@ -76,6 +79,14 @@ class PostgresStore(Store):
         except psycopg.Error as error:
             self.close()
             raise JournalError(f"the journal {self} cannot be opened: {_said(error)}") from None
+        except JournalError:
+            self.close()
+            raise
+
+    def __del__(self) -> None:
+        # A command that has read what it wanted ends; so does its connection, without a word.
+        with suppress(Exception):
+            self.close()
 
     def __str__(self) -> str:
         """Where it is, without the password."""
@@ -91,7 +102,7 @@ class PostgresStore(Store):
             settings.setdefault(name, value)
         if self._write:
             settings.setdefault("target_session_attrs", "read-write")
-        self._db: Any = psycopg.connect(**settings, autocommit=True)
+        self._db = psycopg.connect(**settings, autocommit=True)
         if self._write:
             self._take_lock()
         self._check_version()
@@ -111,18 +122,27 @@ class PostgresStore(Store):
         )
 
     def _check_version(self) -> None:
-        there = self._db.execute("SELECT to_regclass('farend') IS NOT NULL").fetchone()[0]
+        there = self._is_there()
         if not there and not self._write:
             raise JournalError(f"there is no journal at {self}: no bench has written it yet")
         if not there:
             with self._db.transaction():
                 # Two benches may come at once; the one that waits finds the tables there.
                 self._db.execute("SELECT pg_advisory_xact_lock(%s, 0)", (_CLASS,))
-                if not self._db.execute("SELECT to_regclass('farend') IS NOT NULL").fetchone()[0]:
+                if not self._is_there():
                     self._db.execute(_SCHEMA)
         version = self._db.execute("SELECT version FROM farend").fetchone()[0]
         if version != _VERSION:
             raise JournalError(f"the journal at {self} is of version {version}; this farend writes version {_VERSION}")
+
+    def _is_there(self) -> bool:
+        # A question of rows, not of names: names may be remembered from before the other bench's commit.
+        statement = "SELECT count(*) FROM pg_class WHERE relname = 'farend' AND pg_table_is_visible(oid)"
+        return bool(self._db.execute(statement).fetchone()[0])
+
+    def tails(self) -> dict[str, str]:
+        """The last hash of each bench's chain, in hex."""
+        return {name: bytes(hash).hex() for name, hash in self._read("SELECT receiver, hash FROM chain")}
 
     def close(self) -> None:
         """Let go of the connection, and with it of the lock."""
@@ -138,12 +158,13 @@ class PostgresStore(Store):
         with self._db.transaction():
             base = int(self._db.execute("SELECT number FROM head FOR UPDATE").fetchone()[0])
             kept, hash = [], self.hash
+            first = self._first_kept(
+                [(row.key, number) for number, row in enumerate(rows, base + 1) if row.key is not None]
+            )
             for number, row in enumerate(rows, base + 1):
                 changes: dict[str, Any] = {} if row.number == number else {"row": number}
-                if row.key is not None:
-                    first = self._db.execute(_SIGNAL, (row.key, number, self._repeat, self._repeat)).fetchone()[0]
-                    if first != number:
-                        changes |= {"verdict": "repeat", "sequence_note": "repeat", "repeat_of": first}
+                if first.get(row.key, number) != number:
+                    changes |= {"verdict": "repeat", "sequence_note": "repeat", "repeat_of": first[row.key]}
                 kept.append(_changed(row, changes) if changes else row)
             with self._db.cursor() as cursor:
                 chained = []
@@ -173,6 +194,18 @@ class PostgresStore(Store):
                     )
         self.number, self.hash = last, hash
         return kept
+
+    def _first_kept(self, signals: list[tuple[bytes, int]]) -> dict[bytes | None, int]:
+        """For each signal, by its key, the number of the row that keeps it: the one given, or that of a bench before."""
+        found: dict[bytes | None, int] = {}
+        if signals:
+            with self._db.cursor() as cursor:
+                values = [(key, number, self._repeat, self._repeat) for key, number in signals]
+                cursor.executemany(_SIGNAL, values, returning=True)
+                for key, _ in signals:
+                    found[key] = int(cursor.fetchone()[0])
+                    cursor.nextset()
+        return found
 
     def _read(self, statement: str, values: Any = ()) -> Iterator[Any]:
         wanted = statement.replace("?", "%s").replace(" LIKE ", " ILIKE ")

@@ -22,7 +22,7 @@ import typer
 
 from receiver.book import to_toml
 from receiver.console.door import DoorError, password_hash, read_people
-from receiver.journal import JournalError, opened
+from receiver.journal import JournalError, opened, server_of
 from receiver.lines import peer_text
 from receiver.record import CAUTION
 from receiver.requests import locked, write_whole
@@ -121,7 +121,8 @@ def console(
         TALK.print(f"come in: {base}/enter/{application.state.house.door.link()}", markup=False, soft_wrap=True)
 
     settings = Settings(
-        journal=journal if server_of(journal) else journal.resolve(), book=book and book.resolve(), requests=requests.resolve(), records=records.resolve(),
+        journal=journal if server_of(journal) else journal.resolve(),
+        book=book and book.resolve(), requests=requests.resolve(), records=records.resolve(),
         zone=zone, people=people and people.resolve(), secure=secure, names=tuple(name or ()), port=port,
     )  # fmt: skip
     application = consoles.make(settings, tell=lambda what: TALK.print(f"console: {what}", markup=False), again=link)

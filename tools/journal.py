@@ -158,12 +158,17 @@ def verify(journal: Where = str(JOURNAL), as_json: Json = False) -> None:
         except JournalError as error:
             mistakes.append(str(error))
     if as_json:
-        print_json({"rows": store.number, "last_hash": store.hash.hex(), "wrong": mistakes})
+        tails = store.tails()
+        print_json({"rows": store.number, "last_hash": tails.get(""), "last_hashes": tails, "wrong": mistakes})
     else:
         for mistake in mistakes:
             OUT.print(f"✗ {mistake}", markup=False)
         OUT.print(f"{store.number} rows; " + ("the chain is whole" if not mistakes else f"{len(mistakes)} breaks"))
-        OUT.print(f"last hash {store.hash.hex()} (note it elsewhere: it proves the rows up to here)", soft_wrap=True)
+        for name, hash in store.tails().items():
+            of = f" of bench {name}" if name else ""
+            OUT.print(
+                f"last hash{of} {hash} (note it elsewhere: it proves the rows up to here)", soft_wrap=True, markup=False
+            )
     raise typer.Exit(1 if mistakes else 0)
 
 

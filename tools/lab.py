@@ -41,7 +41,7 @@ from rich.console import Console
 from rich.table import Table
 
 from protocols.dc09 import build
-from receiver.journal import Store
+from receiver.journal import Store, opened
 from tools.common import CAUTION
 
 HOST = "127.0.0.1"
@@ -102,8 +102,8 @@ class Panel:
 class Load:
     """Panels that go on while a scenario does what it does to the bench."""
 
-    def __init__(self, *, udp: bool = False, wait: float = TRY_SECONDS) -> None:
-        self.panels = [Panel(f"A{number:03}") for number in range(PANELS)]
+    def __init__(self, *, udp: bool = False, wait: float = TRY_SECONDS, letter: str = "A") -> None:
+        self.panels = [Panel(f"{letter}{number:03}") for number in range(PANELS)]
         self.udp, self.wait = udp, wait
         self.port = 0
         self.going = True
@@ -185,18 +185,20 @@ class Bench:
     def __init__(
         self,
         folder: Path,
-        journal: Path,
+        journal: Path | str,
         *,
+        more: Sequence[str] = (),
         line: str = "tcp",
         front: Sequence[str] = (),
         env: dict[str, str] | None = None,
     ) -> None:
         book = folder / "book.toml"
-        book.write_text("".join(f'[[account]]\nnumber = "A{n:03}"\nname = "invented"\n' for n in range(PANELS)))
+        numbers = [f"{letter}{number:03}" for letter in "AB" for number in range(PANELS)]
+        book.write_text("".join(f'[[account]]\nnumber = "{number}"\nname = "invented"\n' for number in numbers))
         self._errors = (folder / "stderr").open("ab")
         self.process = subprocess.Popen(
             [*front, sys.executable, "-P", "-m", "tools.farend", "listen", f"--{line}", f"{HOST}:0", "--book", str(book),
-             "--journal", str(journal), "--json"],
+             "--journal", str(journal), "--json", *more],
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=self._errors,
             env=os.environ | {"PYTHONPATH": str(ROOT)} | (env or {}),
         )  # fmt: skip
@@ -237,10 +239,10 @@ def told(folder: Path) -> str:
     return (folder / "stderr").read_text("utf-8", "replace")
 
 
-def judged(name: str, load: Load, journal: Path, note: str = "") -> Outcome:
+def judged(name: str, load: Load, journal: Path | str, note: str = "") -> Outcome:
     """Hold what was acknowledged against what the journal has."""
     outcome = Outcome(name, note=note)
-    store = Store(journal)
+    store = opened(journal)
     try:
         rows = [orjson.loads(row.text) for row in store.rows()]
         for row, mistake in store.verify():
@@ -248,6 +250,8 @@ def judged(name: str, load: Load, journal: Path, note: str = "") -> Outcome:
                 outcome.wrong.append(f"row {row}: {mistake}")
     finally:
         store.close()
+    mine = {panel.account for panel in load.panels}
+    rows = [row for row in rows if row["account"] in mine]
     once = Counter((row["account"], row["sequence"]) for row in rows if row["verdict"] == "accepted")
     outcome.offered = sum(len(panel.acknowledged) + (panel.tries > 0) for panel in load.panels)
     outcome.acknowledged = load.count

@@ -40,6 +40,7 @@ FOR_TESTS = {
     "sox": "sox",
     "strace": "strace",
     "mkfs.ext4": "e2fsprogs",
+    "pg_ctlcluster": "postgresql",  # its servers lie outside of the PATH
 }
 FOR_BENCH = {
     "redis-server": "redis-server",

@@ -33,7 +33,7 @@ from receiver.console.house import (
     session_of,
     trouble,
 )
-from receiver.journal import JournalError
+from receiver.journal import JournalError, folder_of, server_of
 from receiver.record import CAUTION, MODE, software
 from receiver.shift import ShiftError
 from receiver.wishes import NotTakenError
