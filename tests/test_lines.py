@@ -292,11 +292,11 @@ class Breaking(Store):
     broken = False
     gate = threading.Event()
 
-    def append(self, rows: list[Row], seen: Iterable[Any] = ()) -> None:
+    def append(self, rows: list[Row], seen: Iterable[Any] = ()) -> list[Row]:
         assert self.gate.wait(SECONDS)
         if self.broken:
             raise sqlite3.OperationalError("database or disk is full")
-        super().append(rows, seen)
+        return super().append(rows, seen)
 
 
 @pytest.fixture(autouse=True)

@@ -329,9 +329,10 @@ async def test_a_recording_is_received_and_its_kiss_off_follows_the_row_on_disk(
     order: list[str] = []
 
     class Noting(Store):
-        def append(self, rows: list[Row], *more: Any) -> None:
-            super().append(rows, *more)
+        def append(self, rows: list[Row], *more: Any) -> list[Row]:
+            kept = super().append(rows, *more)
             order.extend("row" for row in rows if b'"call":{"id"' in row.text)
+            return kept
 
     source, out = tmp_path / "call.wav", tmp_path / "answer.wav"
     sound_files.write(source, make_call([OURS, SAME_AGAIN], receiver=False).line, RATE)
