@@ -40,7 +40,7 @@ FOR_TESTS = {
     "sox": "sox",
     "strace": "strace",
     "mkfs.ext4": "e2fsprogs",
-    "pg_ctlcluster": "postgresql",  # its servers lie outside of the PATH
+    "/usr/lib/postgresql/*/bin/postgres": "postgresql",  # outside of the PATH
 }
 FOR_BENCH = {
     "redis-server": "redis-server",
@@ -169,7 +169,9 @@ def mark(extras: str) -> tuple[str, str]:
 
 def get(programs: dict[str, str]) -> str | None:
     """Install what is missing of these programs. Gives None, or a sentence that says what is missing and what to do."""
-    missing = [program for program in programs if not shutil.which(program)]
+    missing = [
+        program for program in programs if not (shutil.which(program) or any(Path("/").glob(program.lstrip("/"))))
+    ]
     return apt(sorted({programs[one] for one in missing}), f"missing: {', '.join(missing)}") if missing else None
 
 
