@@ -8,7 +8,7 @@ import postgres
 import psycopg
 import pytest
 from conftest import Farend, Listening, ack, alarm, exchange, only
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from receiver.journal import JournalError, Row, Store, folder_of, opened, server_of
@@ -149,6 +149,7 @@ def test_what_somebody_changed_shows(where: str, bench: Opens, change: str, told
     assert any(wrong and told in wrong for _, wrong in one.verify())
 
 
+@settings(max_examples=25)
 @given(accounts=st.lists(st.sampled_from(["1", "10", "2", "A1"]), min_size=1, max_size=12))
 def test_either_engine_finds_the_same_rows(
     server: postgres.Server, accounts: list[str], tmp_path_factory: pytest.TempPathFactory

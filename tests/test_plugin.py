@@ -41,11 +41,19 @@ def test_a_golden_file_that_says_something_else():
 """
 
 
+# Plugins of our own tests that such a project has not, and that take longer to load than its tests to run.
+OTHERS = [
+    word
+    for name in ("schemathesis", "hypothesispytest", "xdist", "xdist.looponfail", "anyio")
+    for word in ("-p", f"no:{name}")
+]
+
+
 def run(folder: Path, *options: str) -> tuple[int, str]:
     """pytest as somebody else runs it, where any warning is an error."""
     environment = {name: value for name, value in os.environ.items() if not name.startswith(("PYTEST_", "COV_"))}
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-W", "error", "-p", "no:cacheprovider", *options],
+        [sys.executable, "-m", "pytest", "-q", "-W", "error", "-p", "no:cacheprovider", *OTHERS, *options],
         cwd=folder, env=environment, capture_output=True, text=True, timeout=60, check=False,
     )  # fmt: skip
     return done.returncode, done.stdout + done.stderr
