@@ -79,15 +79,14 @@ def test_what_was_acknowledged_was_flushed_first(tmp_path: Path) -> None:
     assert (order["lost"], order["double"], order["wrong"]) == (0, 0, [])
 
 
-def test_what_was_acknowledged_is_there_after_the_power_was_cut_and_the_disk_was_full(tmp_path: Path) -> None:
+def test_what_was_acknowledged_is_there_after_the_power_was_cut(tmp_path: Path) -> None:
     (tmp_path / "probe").mkdir()
     if why := forbidden("mount", "-t", "tmpfs", "tmpfs", tmp_path / "probe"):
         pytest.skip(f"mounting is forbidden here: {why}")
     subprocess.run(["umount", str(tmp_path / "probe")], check=True)
-    power, full = lab(tmp_path, "--only", "power", "--cuts", 4, "--only", "full")
-    for outcome in (power, full):
-        assert outcome["acknowledged"] > 0
-        assert (outcome["lost"], outcome["double"], outcome["wrong"]) == (0, 0, [])
+    (power,) = lab(tmp_path, "--only", "power", "--cuts", 3)
+    assert power["acknowledged"] > 0
+    assert (power["lost"], power["double"], power["wrong"]) == (0, 0, [])
 
 
 def test_each_scenario_is_named_in_the_readme() -> None:
