@@ -1,7 +1,7 @@
 """The live telephone line: a call's sound comes in, handshake and kiss-offs go out, each message passes the desk between.
 
-Sound comes as RTP with G.711 on a UDP port, as a VoIP gateway sends it, or from a file or FIFO. There
-is no signalling: a call begins with its first packet or sample, and it ends when no more come.
+Sound comes as RTP with G.711 on a UDP port, as a VoIP gateway sends it, or from a file or FIFO. There is no signalling: a
+call begins with its first packets or samples, and it ends when no more come.
 """
 
 import errno
@@ -34,9 +34,8 @@ from receiver.lines import Respond, peer_text
 PACKET_SECONDS = rtp.PACKET_SAMPLES / RATE
 GONE_SECONDS = 3.0  # without a packet, after which the caller has hung up
 LATE_SECONDS = 0.3  # that a caller's sound may lag before silence stands in for it
-AHEAD_SECONDS = (
-    2.0  # of sound more than time has passed, beyond which a caller's packets are left out: no call is so fast
-)
+# Of sound more than time has passed: beyond it a caller's packets are left out, as no call is so fast.
+AHEAD_SECONDS = 2.0
 MOST_CALLS, MOST_OF_ONE = 64, 32  # at once on one port, and from one address
 FULL_SECONDS = 60.0  # between two rows that say that there was no room
 MOST_BEHIND = 10  # packets that are said at once after the process was held up

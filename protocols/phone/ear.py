@@ -154,9 +154,8 @@ class Ear:
         self._train: list[Tone] = []  # digits one after another, of which none is sure yet
         self._released = False  # of the train that goes on: whether it has proved to be one
         self._lengths: deque[float] = deque(maxlen=9)  # of the last digits, in seconds
-        self.refused: deque[Tone] = deque(
-            maxlen=MOST_REFUSED
-        )  # pairs that stood out and are none: too short, or astray
+        # Pairs that stood out and are none: too short, or astray
+        self.refused: deque[Tone] = deque(maxlen=MOST_REFUSED)
         self._full = False  # whether its last digits were of full length
 
     @property

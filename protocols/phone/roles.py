@@ -29,6 +29,7 @@ HANDSHAKES = 3  # (common practice)
 HANG_UP_SECONDS = 5.0  # without a digit, after the last handshake or kiss-off (common practice)
 EAR_SECONDS = 0.08  # what an ear needs to be sure that a tone is over
 HANDSHAKE_WAIT_SECONDS = 30.0  # that a panel waits for one (common practice)
+KISSED_SECONDS = 0.5  # of 1400 Hz that a panel takes for a kiss-off; DC-05 gives 0.75 to 1 s
 SAME_SECONDS = 0.02  # a digit in sound and one in words that are nearer than this are one; two digits stand 40 ms apart
 
 assert PICK_UP_SECONDS[0] <= ANSWER_SECONDS <= PICK_UP_SECONDS[1]
@@ -163,9 +164,8 @@ class Calling:
         self.deliveries = [Delivery(message) for message in messages]
         self.handshake: tuple[Tone, Tone] | None = None
         self.over = not messages
-        self.spoken: list[
-            tuple[int, int, str]
-        ] = []  # each digit said: its first sample, the one after its last, and which
+        # Each digit said: its first sample, the one after its last, and which.
+        self.spoken: list[tuple[int, int, str]] = []
         self._flaws, self._tries = flaws, tries
         self._at = 0  # which message is under way
         self._sent: float | None = None  # when its last digit was over, by the time of the voice
@@ -224,6 +224,3 @@ class Calling:
             self.over = True
         else:
             self._send(FIRST_DIGIT_AFTER)
-
-
-KISSED_SECONDS = 0.5  # of 1400 Hz that a panel takes for a kiss-off; DC-05 gives 0.75 to 1 s

@@ -93,7 +93,6 @@ READ_LIMITS = {
 }
 # How exactly a value is measured: one that is outside of its limit by less than this may well be inside.
 MEASURED_TO = {"%": 0.1, "ms": 1.5, "dB": 0.3, "dBm0": 0.3}
-SHORTEST_DIGIT_MS = 23.0  # a shorter one must be rejected (Q.24, from memory)
 HANDSHAKE_LIMITS = {
     "frequency": Limit("frequency error", -3, 3, "%", "DC-05"),
     "on": Limit("on time", 95, 105, "ms", "DC-05: 100 ms ± 5 %"),
