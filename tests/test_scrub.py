@@ -4,6 +4,7 @@ import json
 import re
 import stat
 import subprocess
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -18,7 +19,7 @@ from protocols.contact_id import block, read_block
 from protocols.dc09 import build, decode
 from protocols.envelope import wrap
 from protocols.exchange import answer
-from protocols.seal import Key, seal, unseal
+from protocols.seal import Key, SealError, seal, unseal
 from receiver import capture
 from receiver.book import Book, parse
 from receiver.capture import Happening
@@ -389,8 +390,10 @@ def test_with_a_key_and_no_book_the_new_book_opens_the_new_recording(tmp_path: P
     (passed,) = rehear(capture.read(out)[0], Judging(new))
     assert [signal.code for signal in frame_of(passed).signals] == ["FA"]
     assert new.accounts[0].key is not None
-    with pytest.raises(ValueError, match="padding"):
-        unseal(Key.from_hex(SECRET), capture.read(out)[0][1].data[9:-1].decode().partition("[")[2])
+    # padding that looks right comes from a wrong key now and then; what was said does not
+    with suppress(SealError):
+        digits = capture.read(out)[0][1].data[9:-1].decode().partition("[")[2]
+        assert "Nri1/FA3" not in unseal(Key.from_hex(SECRET), digits)[1]
 
 
 def test_what_cannot_be_done_is_told_and_nothing_is_written(tmp_path: Path) -> None:
