@@ -23,37 +23,31 @@ def read(text: str) -> Payload:
         return payload
     match = TEXT.fullmatch(text)
     if not match:
-        return Payload([], [Problem("bad-payload", f"{text!r} is not QXYZ GG CCC with Q 1, 3 or 6 (DC-05)")], [])
+        return Payload((), (Problem("bad-payload", f"{text!r} is not QXYZ GG CCC with Q 1, 3 or 6 (DC-05)"),))
     qualifier, code, gap, area, gap_too, number = match.groups()
-    notes = [] if gap and gap_too else ["the spaces of QXYZ GG CCC are missing"]
+    notes = () if gap and gap_too else ("the spaces of QXYZ GG CCC are missing",)
     row = table("contact_id").get(code)
     new = QUALIFIERS[qualifier]
     value = None if number == "000" else number
+    meaning = row.meaning if row else None
+    if row and new == "restore":
+        meaning = row.restored or f"{row.meaning}: restored"
+    elif row and new == "status":
+        meaning = f"{row.meaning}: still present"
     signal = Signal(
         code_set="contact-id",
         code=code.upper(),
         qualifier=new,
-        meaning=None,
-        category=_CLASSES.get(code[:2], "other"),
+        meaning=meaning,
+        category=row.category if row else _CLASSES.get(code[:2], "other"),
         area=None if area == "00" else area,
-        zone=None,
-        user=None,
+        zone=value if row and row.number != "user" else None,
+        user=value if row and row.number == "user" else None,
         text=None,
         number=value,
     )
-    if row is None:
-        return Payload([signal], [Problem("unknown-code", f"{code} is no code of DC-05 that farend knows")], notes)
-    signal.category = row.category
-    signal.meaning = row.meaning
-    if new == "restore":
-        signal.meaning = row.restored or f"{row.meaning}: restored"
-    elif new == "status":
-        signal.meaning = f"{row.meaning}: still present"
-    if row.number == "user":
-        signal.user = value
-    else:
-        signal.zone = value
-    return Payload([signal], [], notes)
+    problems = () if row else (Problem("unknown-code", f"{code} is no code of DC-05 that farend knows"),)
+    return Payload((signal,), problems, notes)
 
 
 def digit_value(digit: str) -> int:
@@ -82,13 +76,14 @@ def read_block(text: str) -> tuple[str | None, Payload]:
     """Read sixteen digits, spaced or not: the account and the message. A wrong last digit is `bad-checksum`."""
     match = _BLOCK.fullmatch(text.strip())
     if not match:
-        return None, Payload([], [Problem("bad-payload", f"{text!r} is not ACCT MT QXYZ GG CCC S (DC-05)")], [])
+        return None, Payload((), (Problem("bad-payload", f"{text!r} is not ACCT MT QXYZ GG CCC S (DC-05)"),))
     account, kind, message, last = match.groups()
     digits = message.replace(" ", "")
     payload = read(f"{digits[:4]} {digits[4:6]} {digits[6:]}")
     if sum(map(digit_value, account + kind + digits + last)) % 15:
         right = checksum(account + kind + digits)
-        payload.problems.append(Problem("bad-checksum", f"the checksum is {last}; for these digits it is {right}"))
+        wrong = Problem("bad-checksum", f"the checksum is {last}; for these digits it is {right}")
+        payload = payload._replace(problems=(*payload.problems, wrong))
     return account, payload
 
 
@@ -108,7 +103,7 @@ def read_call(digits: str) -> Frame:
         frame.problem("digit-count", f"{len(digits)} digits; a message has sixteen (DC-05)")
         return frame
     _, payload = read_block(digits)
-    frame.signals, frame.problems = payload.signals, payload.problems
+    frame.signals, frame.problems = list(payload.signals), list(payload.problems)
     frame.account = frame.account_inside = digits[:4]
     frame.data = f"{digits[6:10]} {digits[10:12]} {digits[12:15]}"
     return frame

@@ -64,8 +64,8 @@ def wrap(body: bytes, *, binary_crc: bool = False) -> bytes:
     if counted > MOST_COUNTED:
         raise ValueError(f"a frame counts at most {MOST_COUNTED} bytes; this one has {counted}")
     crc = crc16(body)
-    fields = {"crc": crc.to_bytes(2) if binary_crc else b"%04X" % crc, "length": b"%04X" % counted, "body": body}
-    return bytes((BINARY_ENVELOPE if binary_crc else ENVELOPE).build(fields, counted=counted))
+    # As `ENVELOPE` builds it (a test holds the two together), at a tenth of its time: every answer is written here.
+    return b"\n%b%04X%b\r" % (crc.to_bytes(2) if binary_crc else b"%04X" % crc, counted, body)
 
 
 def unwrap(raw: bytes) -> Envelope | None:
@@ -227,6 +227,11 @@ _ESCAPE = re.compile(r"\\(?:x([0-9A-Fa-f]{2})|(.?))", re.S)
 
 def printable(data: bytes) -> str:
     r"""Bytes as printable ASCII: LF `\n`, CR `\r`, backslash doubled, every other unprintable byte `\xNN`."""
+    inside = data[1:-1]
+    if data[:1] == b"\n" and data[-1:] == b"\r" and inside.isascii() and b"\\" not in inside:
+        text = inside.decode()
+        if text.isprintable():  # a frame such as nearly all are
+            return f"\\n{text}\\r"
     return _UNPRINTABLE.sub(lambda m: _SHORT.get(m[0]) or f"\\x{ord(m[0]):02X}", data.decode("latin-1"))
 
 

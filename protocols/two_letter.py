@@ -9,6 +9,7 @@ A modifier holds for every code after it in the block.
 """
 
 import re
+from dataclasses import replace
 
 from protocols.codes import table
 from protocols.values import Payload, Problem, Signal
@@ -33,9 +34,7 @@ PART = re.compile(
 def read(text: str) -> Payload:
     """Read the message part of a `SIA-DCS` payload: a signal a code, in the order sent."""
     if text[:1] not in ("N", "O"):
-        return Payload(
-            [], [Problem("bad-payload", f"{text!r} starts with neither N (new) nor O (old event) (DC-03)")], []
-        )
+        return Payload((), (Problem("bad-payload", f"{text!r} starts with neither N (new) nor O (old event) (DC-03)"),))
     signals: list[Signal] = []
     problems: list[Problem] = []
     notes: list[str] = []
@@ -65,14 +64,14 @@ def read(text: str) -> Payload:
         elif part["identifier"]:
             modifiers = modifiers | {"ci": part["name"]}
         elif words is not None and signals:
-            signals[-1].text = words.strip() or None
+            signals[-1] = replace(signals[-1], text=words.strip() or None)
             if part["blank"]:
                 notes.append("a text after a blank: DC-03 leads it with *, ^ or A")
         elif words is not None:
             problems.append(Problem("bad-payload", f"{words!r}: a text before any code (DC-03)"))
     if not signals and not problems:
         problems.append(Problem("bad-payload", f"{text!r} has no code (DC-03)"))
-    return Payload(signals, problems, notes)
+    return Payload(tuple(signals), tuple(problems), tuple(notes))
 
 
 def _signal(code: str, number: str, modifiers: dict[str, str], old: bool, problems: list[Problem]) -> Signal:

@@ -1,6 +1,6 @@
 """What decoding gives: frames, signals and problems as plain values, and the JSON that people's scripts hold on to."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -24,9 +24,12 @@ class Extended(NamedTuple):
     value: str
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Signal:
-    """One event of one account. Numbers are text, as sent; `number` is the last one, whatever it counts."""
+    """One event of one account. Numbers are text, as sent; `number` is the last one, whatever it counts.
+
+    Frozen, as frames that say the same share it; nor may anybody change its `modifiers`.
+    """
 
     code_set: str
     code: str
@@ -61,9 +64,9 @@ class Signal:
 class Payload(NamedTuple):
     """What a token's reader makes of the text after the `|`."""
 
-    signals: list[Signal]
-    problems: list[Problem]
-    notes: list[str]
+    signals: tuple[Signal, ...]
+    problems: tuple[Problem, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -103,6 +106,10 @@ class Frame:
 
     def problem(self, rule: str, detail: str) -> None:
         self.problems.append(Problem(rule, detail))
+
+    def from_memory(self) -> None:
+        """Mark its signals as events that happened before, and come from the panel's memory."""
+        self.signals = [replace(signal, from_memory=True) for signal in self.signals]
 
     def has(self, *rules: str) -> bool:
         """Whether any of these problems was found."""

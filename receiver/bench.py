@@ -142,9 +142,11 @@ class Bench:
             stream = lines.StreamLine(wanted.kind, self, self.clock.tick, self.reactor.callLater, self.settings.limits)
             if wanted.certificate and wanted.private_key:
                 context = lines.tls_context(wanted.certificate, wanted.private_key)
-                port = self.reactor.listenSSL(wanted.port, stream, context, backlog=1024, interface=wanted.host)
+                port = self.reactor.listenSSL(
+                    wanted.port, stream, context, backlog=lines.BACKLOG, interface=wanted.host
+                )
             else:
-                port = self.reactor.listenTCP(wanted.port, stream, backlog=1024, interface=wanted.host)
+                port = lines.DirectPort(stream, wanted.host, wanted.port)
             self._streams.append(stream)
             line = stream
         (self._udp_ports if wanted.kind == "udp" else self._ports).append(port)

@@ -203,17 +203,21 @@ def judge(
     """
     frame = piece if isinstance(piece, Frame) else decode(piece, book.key_for)
     account = book.find(frame.receiver, frame.prefix, frame.account)
-    first = None
+    message = first = None
     if account and frame.data is not None:
-        first = memory.of(account).recent.get(message_of(frame))
+        message = message_of(frame)
+        first = memory.of(account).recent.get(message)
         if first is not None and tick - first[0] > policy.repeat_seconds:
             first = None
     case = Case(frame, account, memory, policy, now, first)
-    rule = next(rule for rule in RULES if rule.fits(case))
-    reply = rule.reply(case) if callable(rule.reply) else rule.reply
+    for verdict, reply, fits in RULES:  # noqa: B007 - the last one always fits
+        if fits(case):
+            break
+    if callable(reply):
+        reply = reply(case)
     if frame.call is not None and reply != "ACK":
         reply = "none"  # on the telephone there is a kiss-off or none
-    decision = Decision(frame, account, rule.verdict, reply)
+    decision = Decision(frame, account, verdict, reply)
     if frame.stamp and not in_window(frame.stamp, now):
         off = (frame.stamp - now).total_seconds()
         side = "ahead of" if off > 0 else "behind"
@@ -221,11 +225,10 @@ def judge(
             "bad-stamp", f"the stamp is {_apart(off)} {side} the bench's clock; 20 s ahead or 40 s behind may pass"
         )
     if frame.occurred and now - frame.occurred > OLD:
-        for signal in frame.signals:
-            signal.from_memory = True
-    if rule.verdict == "accepted" and account:
-        _remember(decision, memory.of(account), tick, row, policy)
-    elif rule.verdict == "repeat" and first:
+        frame.from_memory()
+    if verdict == "accepted" and account:
+        _remember(decision, message, memory.of(account), tick, row, policy)
+    elif verdict == "repeat" and first:
         decision.sequence_note, decision.repeat_of = "repeat", first[1]
     decision.refused_alarm, decision.warning = _loud(
         decision, account is not None and memory.tests(account, now, frame.signals)
@@ -249,9 +252,8 @@ def key_of(decision: Decision) -> bytes:
     return hashlib.sha256(repr((mark, message_of(decision.frame))).encode()).digest()
 
 
-def _remember(decision: Decision, known: Known, tick: float, row: int | None, policy: Policy) -> None:
+def _remember(decision: Decision, message: Any, known: Known, tick: float, row: int | None, policy: Policy) -> None:
     frame, before = decision.frame, known.last
-    message = message_of(frame)
     replaced = known.recent.pop(message, None)
     decision.sequence_note = sequence_note(frame, known)
     known.recent[message] = (tick, row)
@@ -324,7 +326,7 @@ def reread(entry: Mapping[str, Any], keys: Key | KeyFor | None = None) -> Frame:
 
 def millis(at: datetime) -> str:
     """A UTC time as the journal writes it: ISO 8601 with milliseconds and Z."""
-    return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return f"{at.isoformat(timespec='milliseconds')[:23]}Z"
 
 
 _NOBODY = {"account_name": None, "account_mark": None}

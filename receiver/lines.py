@@ -1,22 +1,30 @@
 """The lines: TCP, TLS and UDP ports that move bytes and nothing else (Twisted on the asyncio reactor).
 
+TLS and UDP go through Twisted's transports. TCP, which is nearly all there is, goes through those of the event loop below
+it: Twisted's take four times as long for a message (`Direct`).
+
 Each connection has bounds, so that no peer costs another anything: 4 KB of unfinished frame, 64 frames without an answer
 (then it is not read from until some are answered), 64 KB of answers that it does not fetch (likewise), 60 s for a frame it
 has begun, an hour of silence.
 """
 
+import asyncio
 import itertools
+import socket
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol, cast
 
 from OpenSSL import SSL
 from twisted.internet import interfaces, ssl
 from twisted.internet.address import IPv4Address, IPv6Address
+from twisted.internet.defer import Deferred
 from twisted.internet.protocol import DatagramProtocol, Factory
 from twisted.internet.protocol import Protocol as Connection
+from twisted.logger import Logger
 from twisted.python.failure import Failure
 from zope.interface import implementer
 
@@ -32,7 +40,10 @@ MOST_UNANSWERED = 64
 SHORTEST_FRAME = 20  # LF crc 0LLL "NULL"0000L0[] CR has more bytes
 SLICE = 4096  # bytes taken apart at a time, so that scraps cost no more memory than frames
 
+BACKLOG = 1024  # connections that the kernel holds until they are taken
+
 Respond = Callable[[bytes], None]
+log = Logger()
 
 
 class Desk(Protocol):
@@ -234,6 +245,114 @@ class _Conversation(Connection):
 
     def _record(self, what: What, data: bytes) -> None:
         self.line.desk.record(self.name, what, data, self.origin)
+
+
+class Direct(asyncio.Protocol):
+    """A TCP connection on a transport of the event loop, as a conversation knows transports: with Twisted's names."""
+
+    def __init__(self, conversation: _Conversation, peer: Sequence[Any]) -> None:
+        self.conversation, self._peer = conversation, peer
+        self.dataReceived = conversation.dataReceived
+        self.open = True
+
+    def connection_made(self, transport: Any) -> None:
+        self.transport, self.write = transport, transport.write
+        self.loseConnection, self.abortConnection = transport.close, transport.abort
+        self.conversation.transport = self
+        self.conversation.connectionMade()
+
+    def data_received(self, data: bytes) -> None:
+        try:
+            self.dataReceived(data)
+        except Exception:
+            log.failure("a connection failed")
+            self.transport.abort()
+
+    def eof_received(self) -> bool:
+        self.conversation.readConnectionLost()
+        return True  # what was read is still to be answered
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self.open = False
+        self.conversation.connectionLost()
+
+    def pause_writing(self) -> None:
+        self.conversation.pauseProducing()
+
+    def resume_writing(self) -> None:
+        self.conversation.resumeProducing()
+
+    def getPeer(self) -> IPv4Address | IPv6Address:
+        return _address(self._peer)
+
+    def pauseProducing(self) -> None:
+        if self.open and not self.transport.is_closing():
+            self.transport.pause_reading()
+
+    def resumeProducing(self) -> None:
+        if self.open and not self.transport.is_closing():
+            self.transport.resume_reading()
+
+    def registerProducer(self, producer: Any, streaming: bool) -> None:
+        """Who is told when the peer does not fetch its answers: here it is the conversation anyway."""
+
+    def unregisterProducer(self) -> None:
+        """Nothing to be done: such a transport closes all the same."""
+
+
+class DirectPort:
+    """A TCP port on the event loop. OSError where it cannot be had."""
+
+    def __init__(self, line: "StreamLine", host: str, port: int) -> None:
+        self._line, self._loop = line, asyncio.get_event_loop()
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        self._socket = socket.create_server((host, port), family=family, backlog=BACKLOG)
+        self._socket.setblocking(False)
+        self._opening: set[asyncio.Task[Any]] = set()
+        self._listen()
+
+    def _listen(self) -> None:
+        if self._socket.fileno() >= 0:
+            self._loop.add_reader(self._socket, self._accept)
+
+    def _accept(self) -> None:
+        # Accepted here, as only `accept` knows the address of a peer that has sent, and broken off, before it was taken.
+        for _ in range(BACKLOG):
+            try:
+                one, address = self._socket.accept()
+            except (BlockingIOError, ConnectionAbortedError):
+                return
+            except OSError as error:  # no more open files, most likely: the kernel holds who calls for a while
+                self._loop.remove_reader(self._socket)
+                self._loop.call_later(1, self._listen)
+                self._line.desk.connection_failed(self._line.kind, f"no connection can be taken: {error.strerror}")
+                return
+            one.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            direct = partial(Direct, self._line.buildProtocol(None), address)
+            task = self._loop.create_task(self._loop.connect_accepted_socket(direct, one))
+            self._opening.add(task)
+            task.add_done_callback(self._opened)
+
+    def _opened(self, task: "asyncio.Task[Any]") -> None:
+        self._opening.discard(task)
+        if not task.cancelled() and (error := task.exception()):
+            self._line.desk.connection_failed(self._line.kind, f"a connection could not be taken: {error}")
+
+    def getHost(self) -> IPv4Address | IPv6Address:
+        return _address(self._socket.getsockname())
+
+    async def stopListening(self) -> None:
+        self._loop.remove_reader(self._socket)
+        self._socket.close()
+        while self._opening:  # who was accepted is a connection before it is counted who there is
+            turn: Deferred[None] = Deferred()
+            self._line.later(0, turn.callback, None)
+            await turn
+
+
+def _address(name: Sequence[Any]) -> IPv4Address | IPv6Address:
+    host, port = name[:2]
+    return (IPv6Address if ":" in host else IPv4Address)("TCP", host, port)
 
 
 def _tls_reason(error: Any) -> str:
