@@ -27,7 +27,7 @@ from receiver.book import Account, Book, Promise
 from receiver.capture import Happening, Recorder, What
 from receiver.clock import Clock, synchronised
 from receiver.desk import Decision, Memory, OnTest, Origin, Policy
-from receiver.journal import GRANTED, REFUSED, WAITING, Journal, Row, Seen, Store, opened
+from receiver.journal import GRANTED, REFUSED, WAITING, Journal, Row, Seen, Store, Writing, opened
 from receiver.supervision import (
     Back,
     Event,
@@ -85,7 +85,7 @@ class Bench:
     """Receives, decides, keeps, answers.
 
     `show` hears of every entry, `told` of everything that needs a person, `alarm` of the alarms among that (by default
-    `told` does).
+    `told` does). `writer` writes the journal where that is another than the `store`, which then only reads it.
     """
 
     def __init__(
@@ -94,6 +94,7 @@ class Bench:
         book: Book,
         store: Store | None,
         *,
+        writer: Writing | None = None,
         show: Show | None = None,
         told: Callable[[str], None] = lambda _: None,
         alarm: Callable[[str], None] | None = None,
@@ -107,7 +108,8 @@ class Bench:
         self.clock = clock or Clock()
         self.recorder = recorder
         self.memory = Memory()
-        self.journal = Journal(store, reactor.callFromThread, self._journal_told) if store else None
+        self.writer = writer or store
+        self.journal = Journal(self.writer, reactor.callFromThread, self._journal_told) if self.writer else None
         self._wishes = opened(store.path, patience=0.1) if store else None
         self._wished = 0
         self._stopping = threading.Event()
@@ -238,7 +240,7 @@ class Bench:
             self.journal.close()
             if self.journal.failing:
                 self.told(f"THE JOURNAL STILL CANNOT WRITE: {self.journal.unkept} rows are lost with this stop")
-        for store in (self.store, None if self.settings.shared else self._wishes):
+        for store in {self.writer, self.store, None if self.settings.shared else self._wishes}:
             if store:
                 store.close()
         if self.recorder:

@@ -23,7 +23,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from itertools import islice
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 import orjson
 
@@ -513,6 +513,16 @@ class _Waiting(NamedTuple):
     undo: Callable[[], None]
 
 
+class Writing(Protocol):
+    """What the journal's one writer needs of whatever keeps its rows: a `Store`, or one in another process."""
+
+    number: int  # of the last row
+
+    def append(self, rows: list[Row], seen: Iterable[Seen] = ()) -> list[Row]: ...
+    def reopen(self) -> None: ...
+    def close(self) -> None: ...
+
+
 class Journal:
     """The one writer: groups rows into commits in a thread of its own, in the order in which they were handed in.
 
@@ -522,7 +532,7 @@ class Journal:
     """
 
     def __init__(
-        self, store: Store, call_soon: Callable[..., Any], told: Callable[[str], None] = lambda _: None
+        self, store: Writing, call_soon: Callable[..., Any], told: Callable[[str], None] = lambda _: None
     ) -> None:
         self._store, self._call_soon, self._told = store, call_soon, told
         self.failing = False

@@ -26,7 +26,7 @@ from tools import words
 from tools.common import CAUTION, OUT, TALK, print_json
 from tools.demo_night import a_night
 from tools.demo_proving import DemoProving, prove
-from tools.listen import Printer, recorder_for, run, store_from
+from tools.listen import Printer, journal_from, recorder_for, run
 
 ANSWER_SECONDS = 1.0
 
@@ -187,7 +187,7 @@ def demo(
     scenario = tomllib.loads(files("fixtures").joinpath("scenario.toml").read_text("utf-8"))
     station = files("fixtures").joinpath("station.toml")
     book = books.parse(station.read_text("utf-8"), "station.toml", Path())
-    store = store_from(str(path))
+    store, writer = journal_from(str(path))
     until = millis(datetime.now(UTC) + timedelta(minutes=30))
     for account in ("4471", "8C20", "120077"):
         store.wish({"wish": "on-test", "account": account, "until": until, "reference": "demo"})
@@ -201,6 +201,7 @@ def demo(
         reactor,
         book,
         store,
+        writer=writer,
         show=lambda entry, _: entries.put_nowait(entry),
         told=talk.tell,
         alarm=lambda _: None,

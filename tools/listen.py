@@ -2,11 +2,11 @@
 
 import io
 import os
-import queue
 import socket
 import subprocess
 import sys
 import threading
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
@@ -19,7 +19,8 @@ import typer
 from receiver import book as books
 from receiver.capture import Recorder
 from receiver.desk import REPEAT_SECONDS, Policy
-from receiver.journal import JournalError, Store, opened, server_of
+from receiver.journal import JournalError, Store, Writing, opened, server_of
+from receiver.journal_apart import Apart
 from receiver.lines import IDLE_SECONDS, Limits, line_text, peer_text
 from tools import words
 from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, check_outputs, host_and_port, print_json, stop
@@ -40,9 +41,8 @@ class Writer:
         failed: Callable[[str], None] = lambda _: None,
     ) -> None:
         self._write, self._flush, self._failed = write, flush, failed
-        self._waiting: queue.SimpleQueue[Any] = (
-            queue.SimpleQueue()
-        )  # its bound is checked here: it costs a tenth of Queue
+        self._waiting: deque[Any] = deque()
+        self._news = threading.Event()  # set while there may be something: a wake-up costs more than the line
         self._most = most
         self.left_out = 0
         self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
@@ -50,25 +50,36 @@ class Writer:
 
     def put(self, item: Any) -> None:
         """Take one item; never waits. What does not fit is counted in `left_out`."""
-        if self._waiting.qsize() < self._most:
-            self._waiting.put(item)
+        if len(self._waiting) < self._most:
+            self._append(item)
         else:
             self.left_out += 1
 
+    def _append(self, item: Any) -> None:
+        self._waiting.append(item)
+        if not self._news.is_set():
+            self._news.set()
+
+    def _next(self) -> Any:
+        while not self._waiting:
+            self._news.wait()
+            self._news.clear()
+        return self._waiting.popleft()
+
     def close(self, seconds: float = 2.0) -> None:
         """Write what waits, for so long at most: a reader that has stopped does not keep the bench from ending."""
-        self._waiting.put(None)
+        self._append(None)
         self._thread.join(seconds)
 
     def _run(self) -> None:
-        while (item := self._waiting.get()) is not None:
+        while (item := self._next()) is not None:
             try:
                 self._write(item)
-                if self._waiting.empty():
+                if not self._waiting:
                     self._flush()
             except OSError:  # nobody reads it any more: the journal keeps everything
                 self.left_out += 1
-                while self._waiting.get() is not None:
+                while self._next() is not None:
                     self.left_out += 1
                 return
             except Exception as error:  # one line that cannot be shown must not silence the others
@@ -182,7 +193,7 @@ def listen(
             keep_calls.mkdir(exist_ok=True)
         except OSError as error:
             stop(f"--keep-calls {keep_calls}: {error.strerror}")
-    store = store_from(journal, name, repeat_seconds)
+    store, writer = journal_from(journal, name, repeat_seconds)
     reactor = install()
     from receiver.bench import Bench, Listen, Settings
 
@@ -198,6 +209,7 @@ def listen(
         reactor,
         accounts,
         store,
+        writer=writer,
         show=printer.show,
         told=printer.tell,
         alarm=printer.alarm,
@@ -306,12 +318,14 @@ def _log_to(tell: Callable[[str], None]) -> None:
     globalLogBeginner.beginLoggingTo([observe], redirectStandardIO=False, discardBuffer=True)
 
 
-def store_from(journal: str, name: str = "", repeat_seconds: float = REPEAT_SECONDS) -> Store:
-    """The journal, opened for writing."""
+def journal_from(journal: str, name: str = "", repeat_seconds: float = REPEAT_SECONDS) -> tuple[Store, Writing | None]:
+    """The journal, and what writes it where that is a process of its own: a server's is one already."""
     try:
         if server_of(journal):
-            return opened(journal, write=True, receiver=name or socket.gethostname(), repeat_seconds=repeat_seconds)
-        return opened(journal, write=True)
+            more = {"receiver": name or socket.gethostname(), "repeat_seconds": repeat_seconds}
+            return opened(journal, write=True, **more), None
+        writer = Apart(journal)
+        return opened(journal), writer
     except JournalError as error:
         stop(str(error))
 
