@@ -19,6 +19,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import Literal
 
 from protocols.dc09 import build, decode, decode_all, write_stamp
@@ -33,13 +34,13 @@ LAST_SEQUENCE = 9999
 # the end of the century (common practice). A panel that took over a time at the edge of the calendar could not count on.
 EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2099, 12, 31, 23, 59, 59, tzinfo=UTC)
 
+_TOO_FAR_BEHIND = -BEHIND - timedelta(seconds=1)
 _ECHO = re.compile(r"[ !#-Z\\^-~]{0,16}")  # what can be said back without harm: printable, no quote, no bracket
 
 
 def in_window(stamp: datetime, now: datetime) -> bool:
     """Whether a stamp is at most 20 s ahead of the receiver's clock and at most 40 s behind it; both in whole seconds."""
-    now = now.replace(microsecond=0)
-    return now - BEHIND <= stamp <= now + AHEAD
+    return _TOO_FAR_BEHIND < stamp - now <= AHEAD  # a stamp has whole seconds; so the bench's are those that have begun
 
 
 def following(sequence: int) -> int:
@@ -53,11 +54,19 @@ def answer(word: Word, to: Frame, now: datetime, key: Key | None = None, pad: Pa
         return b""
     if word == "NAK":
         return wrap(b'"NAK"0000R0L0A0[]' + write_stamp(now).encode())
-    fields = (("", to.sequence_sent), ("R", to.receiver), ("L", to.prefix), ("#", to.account))
-    echo = "".join(letter + text for letter, text in fields if text is not None and _ECHO.fullmatch(text))
+    echo = _echo(to.sequence_sent, "") + _echo_of_head(to.receiver, to.prefix, to.account)
     if word == "ACK" and to.encrypted and key:
         return wrap(f'"*ACK"{echo}[{seal(key, "]" + write_stamp(now), pad)}'.encode())
     return wrap(f'"{word}"{echo}[]'.encode())
+
+
+@lru_cache(8192)  # of a panel it is always the same
+def _echo_of_head(receiver: str | None, prefix: str | None, account: str | None) -> str:
+    return _echo(receiver, "R") + _echo(prefix, "L") + _echo(account, "#")
+
+
+def _echo(text: str | None, letter: str) -> str:
+    return letter + text if text is not None and _ECHO.fullmatch(text) else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from receiver.book import Account, Book, Promise
 from receiver.capture import Happening, Recorder, What
 from receiver.clock import Clock, synchronised
 from receiver.desk import Decision, Memory, OnTest, Origin, Policy
+from receiver.entry import Entry, OwnEntry, Stencils
 from receiver.journal import GRANTED, REFUSED, WAITING, Journal, Row, Seen, Store, Writing, opened
 from receiver.supervision import (
     Back,
@@ -51,9 +52,11 @@ MOST_TOLD_A_LOOK = 500  # rows; what is beyond waits for the next look, so that 
 TESTS_RECALLED = 200  # of an account's last rows, how many are searched for a test report at the start
 MOST_UNKEPT = 20_000  # rows not on disk yet beyond which UDP is not read from
 
+_NO_ROW = Row(0, "", None, None, b"")  # where there is no journal
+
 KISS = b"kiss-off"  # to a telephone line: whatever is not nothing makes it give one
 
-Show = Callable[[dict[str, Any], bytes | None], None]  # an entry, and its JSON if that is made already
+Show = Callable[[Entry], None]
 
 
 @dataclass(frozen=True)
@@ -108,6 +111,7 @@ class Bench:
         self.clock = clock or Clock()
         self.recorder = recorder
         self.memory = Memory()
+        self._stencils: Stencils = {}
         self.writer = writer or store
         self.journal = Journal(self.writer, reactor.callFromThread, self._journal_told) if self.writer else None
         self._wishes = opened(store.path, patience=0.1) if store else None
@@ -266,7 +270,7 @@ class Bench:
 
     def receive(self, piece: Piece | Frame, origin: Origin, respond: lines.Respond) -> None:
         """Decide what becomes of one piece; `respond` is called once, with the answer or with nothing."""
-        now = self.clock.now()
+        now, tick = self.clock.now(), self.clock.tick()
         if self.clock.watch():
             self._clock_stepped()
         journal = self.journal
@@ -277,20 +281,20 @@ class Bench:
             self.memory,
             origin,
             now,
-            self.clock.tick(),
+            tick,
             row=journal.next if journal else None,
             policy=self.settings.policy,
         )
         if decision.verdict == "held-back" and self.take_wishes():
             # The wish to put it on test may have come a moment ago.
             return self.receive(piece, origin, respond)
-        entry = desk.entry(decision, now, origin)
+        entry = Entry(decision, now, origin, self._stencils)
         if decision.account and decision.reply == "ACK":
-            self._saw(decision, entry, origin)
+            self._saw(decision, entry, origin, tick)
         if decision.verdict == "poll" and not self._keeps_poll(decision, now):
             self._respond(decision, respond)
             if self.show:
-                self.show(entry, None)
+                self.show(entry)
             return None
         self._keep(decision, entry, respond)
         return None
@@ -316,7 +320,7 @@ class Bench:
         """Write one of the bench's own rows; `account` among the further fields puts it among that account's rows."""
         if self.journal:
             at = desk.millis(self.clock.now())
-            self.journal.add({"at": at, "row": None, "event": event, "detail": detail} | more, lambda _: None)
+            self.journal.add(OwnEntry({"at": at, "row": None, "event": event, "detail": detail} | more))
 
     def look(self) -> None:
         """See what is overdue and what is back, write a row of each and tell it."""
@@ -373,22 +377,22 @@ class Bench:
             account is not None and (account.polls_rarely or self.memory.tests(account, now))
         )
 
-    def _keep(self, decision: Decision, entry: dict[str, Any], respond: lines.Respond) -> None:
+    def _keep(self, decision: Decision, entry: Entry, respond: lines.Respond) -> None:
         def undo() -> None:
             if decision.verdict not in ("noise", "unreadable"):
                 decision.not_kept()
-                entry.update(desk.verdict_words(decision))
 
         def kept(row: Row | None) -> None:
             if row is None:
                 respond(b"")
             else:
-                decision.numbered(row.number)
+                if row.number != entry.row:
+                    decision.numbered(row.number)
                 self._respond(decision, respond)
             if decision.warning:
                 self.alarm(f"{'REFUSED ALARM' if decision.refused_alarm else 'ALARM'}, {_in_words(decision)}")
             if self.show:
-                self.show(entry, row.text if row else None)
+                self.show(entry)
 
         if self.journal:
             key = desk.key_of(decision) if self.settings.shared and decision.verdict == "accepted" else None
@@ -396,7 +400,7 @@ class Bench:
             if self._reading_udp and self.journal.depth > MOST_UNKEPT:
                 self._read_udp(False)
         else:
-            kept(Row(0, entry["at"], None, None, orjson.dumps(entry)))
+            kept(_NO_ROW)
 
     def _respond(self, decision: Decision, respond: lines.Respond) -> None:
         if decision.reply == "none":
@@ -408,17 +412,16 @@ class Bench:
         key = decision.account.key if decision.account else None
         respond(answer(decision.reply, decision.frame, self.clock.now(), key))
 
-    def _saw(self, decision: Decision, entry: dict[str, Any], origin: Origin) -> None:
+    def _saw(self, decision: Decision, entry: Entry, origin: Origin, tick: float) -> None:
         account = cast(Account, decision.account)
-        mark = (account.mark, origin.line, entry["path"] or "")
+        mark = (account.mark, origin.line, entry.path or "")
         before = self._seen.get(mark)
         polls = (before.polls if before else 0) + (decision.verdict == "poll")
-        seen = Seen(*mark, entry["at"], polls)
+        seen = Seen(*mark, entry.at, polls)
         self._seen[mark] = seen
         test = False
         for signal in decision.frame.signals:
             test = test or is_test_report(signal.code, signal.from_memory)
-        tick = self.clock.tick()
         self.supervision.hear(account.mark, mark[2], origin[:2], tick, test)
         if self.journal and not self.journal.failing:
             if tick - self._polls_kept.get(mark, -POLLS_KEPT_SECONDS) >= POLLS_KEPT_SECONDS:
@@ -589,6 +592,7 @@ class Bench:
     def take_book(self, book: Book) -> None:
         """Use another book from now on."""
         self.book = book
+        self._stencils.clear()
         self.supervision.take(self._promised(), self.clock.tick())
         self.told(f"the book was read again: {len(book.accounts)} accounts")
         self.event("book", f"read again: {len(book.accounts)} accounts")

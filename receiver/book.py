@@ -46,6 +46,7 @@ class Promise(NamedTuple):
     tolerance: int
 
 
+MOST_FOUND = 100_000  # answers that are remembered, of whoever calls under whatever number
 RARE_SECONDS = 1200  # polls further apart than this are rare
 
 
@@ -173,6 +174,20 @@ class Account(Entry):
 
     def path_of(self, line: str, port: int, prefix: str | None, host: str) -> str | None:
         """The path whose marks fit best; the first of equals. None when none fits, or none has a mark that does."""
+        if not self.path:
+            return None
+        marks = line, port, prefix, host
+        if marks not in self._paths:
+            if len(self._paths) >= MOST_FOUND // 100:
+                self._paths.clear()
+            self._paths[marks] = self._path_of(*marks)
+        return self._paths[marks]
+
+    @cached_property
+    def _paths(self) -> dict[tuple[str, int, str | None, str], str | None]:
+        return {}
+
+    def _path_of(self, line: str, port: int, prefix: str | None, host: str) -> str | None:
         best = max(self.path, key=lambda path: path.fit(line, port, prefix, host), default=None)
         return best.name if best and best.fit(line, port, prefix, host) > 0 else None
 
@@ -226,11 +241,18 @@ class Book:
         self._by_number: dict[str, list[Account]] = {}
         for account in accounts:
             self._by_number.setdefault(bare(account.number), []).append(account)
+        self._found: dict[Any, Account | None] = {}  # what `find` gave for the very same words
 
     def find(self, receiver: str | None, prefix: str | None, number: str | None) -> Account | None:
         """The account that fits, the one with more marks first. R and L left out count as 0."""
-        if number is None:
-            return None
+        words = receiver, prefix, number
+        if words not in self._found:
+            if len(self._found) >= MOST_FOUND:
+                self._found.clear()
+            self._found[words] = self._find(receiver, prefix, number) if number is not None else None
+        return self._found[words]
+
+    def _find(self, receiver: str | None, prefix: str | None, number: str) -> Account | None:
         best, marks = None, -1
         for account in self._by_number.get(bare(number), ()):
             given = [

@@ -72,7 +72,10 @@ class Memory:
     clock_doubtful: bool = False
 
     def of(self, account: Account) -> Known:
-        return self.accounts.setdefault(account.mark, Known())
+        known = self.accounts.get(account.mark)
+        if known is None:
+            known = self.accounts[account.mark] = Known()
+        return known
 
     def tests(self, account: Account, now: datetime, signals: Sequence[Signal] = ()) -> bool:
         """Whether the account is on test, with all of these signals."""
@@ -203,10 +206,12 @@ def judge(
     """
     frame = piece if isinstance(piece, Frame) else decode(piece, book.key_for)
     account = book.find(frame.receiver, frame.prefix, frame.account)
-    message = first = None
-    if account and frame.data is not None:
+    message = first = known = None
+    if account:
+        known = memory.of(account)
+    if known and frame.data is not None:
         message = message_of(frame)
-        first = memory.of(account).recent.get(message)
+        first = known.recent.get(message)
         if first is not None and tick - first[0] > policy.repeat_seconds:
             first = None
     case = Case(frame, account, memory, policy, now, first)
@@ -226,8 +231,8 @@ def judge(
         )
     if frame.occurred and now - frame.occurred > OLD:
         frame.from_memory()
-    if verdict == "accepted" and account:
-        _remember(decision, message, memory.of(account), tick, row, policy)
+    if verdict == "accepted" and known:
+        _remember(decision, message, known, tick, row, policy)
     elif verdict == "repeat" and first:
         decision.sequence_note, decision.repeat_of = "repeat", first[1]
     decision.refused_alarm, decision.warning = _loud(

@@ -506,9 +506,22 @@ def _nothing() -> None:
     """Nothing is to be undone for this row."""
 
 
+class Draft(Protocol):
+    """What is to be a row: the columns of it, and its JSON once it has a number."""
+
+    @property
+    def at(self) -> str: ...
+    @property
+    def account(self) -> str | None: ...
+    @property
+    def verdict(self) -> str | None: ...
+    def numbered(self, row: int | None) -> bytes: ...
+    def kept_as(self, text: bytes) -> None: ...
+
+
 class _Waiting(NamedTuple):
     row: Row
-    entry: dict[str, Any]
+    entry: Draft
     kept: Kept
     undo: Callable[[], None]
 
@@ -527,8 +540,8 @@ class Journal:
     """The one writer: groups rows into commits in a thread of its own, in the order in which they were handed in.
 
     All methods belong to the thread that `call_soon` leads back to. While the store refuses, `failing` is true, every row
-    handed in is told at once that it was not kept, and `retry` tries again. Whoever is told None may still change the entry
-    (its verdict is another now): it is held as it then stands, and written once the disk takes rows again.
+    handed in is told at once that it was not kept, and `retry` tries again. An entry is held as it stands once it is undone
+    (its verdict is another then), and written when the disk takes rows again.
     """
 
     def __init__(
@@ -540,7 +553,7 @@ class Journal:
         self._waiting: deque[_Waiting] = deque()
         self._seen: dict[tuple[str, str, str], Seen] = {}
         self._busy = False
-        self._held: deque[dict[str, Any]] = deque()
+        self._held: deque[Draft] = deque()
         self._recovered = 0  # rows of these that are on disk already
         self._beyond = 0  # rows that could not even be held
         self._work: queue.SimpleQueue[tuple[list[_Waiting], list[Seen], bool] | None] = queue.SimpleQueue()
@@ -558,9 +571,9 @@ class Journal:
         return self._busy or bool(self._waiting)
 
     def add(
-        self, entry: dict[str, Any], kept: Kept, undo: Callable[[], None] = _nothing, key: bytes | None = None
+        self, entry: Draft, kept: Kept = _unheard, undo: Callable[[], None] = _nothing, key: bytes | None = None
     ) -> None:
-        """Hand in a row. Its number goes into the entry as `row`; `kept` hears of it once it is on disk.
+        """Hand in a row. `kept` hears of it once it is on disk.
 
         If a commit fails, `undo` is called for all that waited, the newest first, so that what each takes back is what the
         one before it left; then each `kept` hears None, in order.
@@ -575,10 +588,9 @@ class Journal:
             self._start()
 
     def _numbered(
-        self, entry: dict[str, Any], kept: Kept, undo: Callable[[], None] = _nothing, key: bytes | None = None
+        self, entry: Draft, kept: Kept, undo: Callable[[], None] = _nothing, key: bytes | None = None
     ) -> _Waiting:
-        entry["row"] = self.next
-        row = Row(self.next, entry["at"], whose(entry), entry.get("verdict"), orjson.dumps(entry), key)
+        row = Row(self.next, entry.at, entry.account, entry.verdict, entry.numbered(self.next), key)
         self.next += 1
         return _Waiting(row, entry, kept, undo)
 
@@ -628,7 +640,7 @@ class Journal:
             self.next = max(self.next, self._store.number + 1 + len(self._waiting))
             for waiting, row in zip(rows, kept, strict=True):
                 if row is not waiting.row:  # another bench took its number, or had kept its message before
-                    waiting.entry.update(orjson.loads(row.text))
+                    waiting.entry.kept_as(row.text)
                 self._tell(waiting.kept, row)
             if retried:
                 self._recover(len(rows))
@@ -644,7 +656,6 @@ class Journal:
         for waiting in reversed(lost):
             waiting.undo()
         for waiting in lost:
-            waiting.entry["row"] = None  # the number will be another row's
             self._hold(waiting.entry)
         for waiting in lost:  # held first: what comes in while these hear of it is newer
             self._tell(waiting.kept, None)
@@ -677,8 +688,8 @@ class Journal:
         """How many rows wait for a disk that refuses."""
         return len(self._held) + self._beyond
 
-    def _hold(self, entry: dict[str, Any]) -> None:
-        entry["row"] = None
+    def _hold(self, entry: Draft) -> None:
+        entry.numbered(None)  # the one that it had will be another row's
         if len(self._held) >= MOST_HELD:
             self._beyond += 1
         else:

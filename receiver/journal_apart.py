@@ -7,6 +7,7 @@ The process ends when the bench does, however that ends: its end of the socket c
 `append` starts another and asks it how far the journal goes: a commit is whole or not there, and nobody else writes.
 """
 
+import marshal
 import signal
 import socket
 import subprocess
@@ -52,8 +53,8 @@ class Apart:
 
     def _ask(self, what: tuple[Any, ...]) -> Any:
         """Ask the process for something. JournalError says why it could not; EOFError and OSError that it is gone."""
-        self._line.send(what)
-        failure, found, self.number = self._line.recv()
+        self._line.send_bytes(marshal.dumps(what))
+        failure, found, self.number = marshal.loads(self._line.recv_bytes())
         if failure is not None:
             raise JournalError(failure)
         return found
@@ -94,7 +95,7 @@ def serve(line: Connection) -> None:
     store = None
     with suppress(EOFError, OSError):
         while True:
-            what, *asked = line.recv()
+            what, *asked = marshal.loads(line.recv_bytes())
             failure = found = None
             try:
                 if what == "open":
@@ -110,7 +111,7 @@ def serve(line: Connection) -> None:
                     store.reopen()
             except Exception as error:  # whatever it is, whoever waits must hear of it
                 failure = str(error) or repr(error)
-            line.send((failure, found, store.number if store else 0))
+            line.send_bytes(marshal.dumps((failure, found, store.number if store else 0)))
     if store:
         store.close()
 

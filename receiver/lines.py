@@ -112,7 +112,15 @@ class _Conversation(Connection):
         if self.closed is not None:
             return  # over TLS bytes come in after we have closed; no answer could leave, so none is promised
         self.heard = self.line.tick()
-        self.raw.extend(data[begin : begin + SLICE] for begin in range(0, len(data), SLICE))
+        if not (self.unanswered or self.unread or self.raw or self.ended or self.paused) and len(data) <= SLICE:
+            pieces = self.reader.feed(data)
+            if self.begun is None and len(pieces) == 1 and pieces[0].size == len(data):  # nearly always: one whole frame
+                self._hand_on(pieces[0])
+                return
+            self.unread.extend(pieces)
+            self._note_unfinished(progress=bool(pieces))
+        else:
+            self.raw.extend(data[begin : begin + SLICE] for begin in range(0, len(data), SLICE))
         self._take()
 
     def connectionLost(self, reason: Failure | None = None) -> None:
@@ -176,18 +184,22 @@ class _Conversation(Connection):
         try:
             while turn < MOST_UNANSWERED and self.unanswered < MOST_UNANSWERED and not self.paused and self._next():
                 turn += 1
-                self.unanswered += 1
-                self.line.desk.receive(self.unread.popleft(), self.origin, self._respond)
-        except Exception:
-            self.unanswered -= 1
-            self.transport.abortConnection()
-            raise
+                self._hand_on(self.unread.popleft())
         finally:
             self.taking = False
         if turn == MOST_UNANSWERED and not self.turn_due:
             self.turn_due = True
             self.line.later(0, self._next_turn)
         self._flow()
+
+    def _hand_on(self, piece: Piece) -> None:
+        self.unanswered += 1
+        try:
+            self.line.desk.receive(piece, self.origin, self._respond)
+        except Exception:
+            self.unanswered -= 1
+            self.transport.abortConnection()
+            raise
 
     def _next_turn(self) -> None:
         self.turn_due = False

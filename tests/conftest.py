@@ -366,7 +366,7 @@ async def open_bench(reactor: Any, tmp_path: Path) -> AsyncIterator[Callable[...
             reactor,
             book or parse(BOOK, "station.toml", tmp_path),
             store(path, write=True),
-            show=lambda entry, _: shown.entries.put_nowait(entry),
+            show=lambda entry: shown.entries.put_nowait(entry.found),
             told=shown.tell,
             settings=benches.Settings(Policy(unknown, repeat_seconds), keep_polls, Limits(**(limits or {}))),
             clock=clock,

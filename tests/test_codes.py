@@ -16,7 +16,7 @@ def test_the_worked_example_of_dc_05() -> None:
     account, payload = contact_id.read_block("1234 18 1131 01 015 8")
     (signal,) = payload.signals
     assert (account, signal.code, signal.qualifier, signal.area, signal.zone) == ("1234", "131", "new", "01", "015")
-    assert payload.problems == []
+    assert not payload.problems
 
 
 @given(st.text(digits, min_size=15, max_size=15))
@@ -132,7 +132,7 @@ def test_what_is_no_contact_id_message_is_a_bad_payload(text: str) -> None:
 def test_what_a_two_letter_block_says(text: str, said: list[tuple[str | None, ...]]) -> None:
     payload = two_letter.read(text)
     assert [(s.code, s.area, s.zone, s.user, s.text) for s in payload.signals] == said
-    assert payload.problems == []
+    assert not payload.problems
 
 
 def test_one_block_costs_a_bounded_amount_whatever_it_holds() -> None:

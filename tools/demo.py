@@ -202,7 +202,7 @@ def demo(
         book,
         store,
         writer=writer,
-        show=lambda entry, _: entries.put_nowait(entry),
+        show=lambda entry: entries.put_nowait(entry.found),
         told=talk.tell,
         alarm=lambda _: None,
         recorder=recorder,

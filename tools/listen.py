@@ -1,24 +1,26 @@
 """`farend listen`: receive."""
 
+import gc
 import io
 import os
 import socket
 import subprocess
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, nullcontext, suppress
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import orjson
 import typer
 
 from receiver import book as books
 from receiver.capture import Recorder
 from receiver.desk import REPEAT_SECONDS, Policy
+from receiver.entry import Entry
 from receiver.journal import JournalError, Store, Writing, opened, server_of
 from receiver.journal_apart import Apart
 from receiver.lines import IDLE_SECONDS, Limits, line_text, peer_text
@@ -27,20 +29,23 @@ from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, check_outputs, 
 
 MOST_WAITING = 100_000  # lines for a slow reader of stdout; those beyond it are counted, and stay in the journal
 MOST_TOLD = 10_000
+BREATH = 0.005  # seconds
 CONSOLE_SECONDS = 5.0  # that the console has to end with the bench
 
 
 class Writer:
-    """Writes in a thread of its own: whoever reads stdout or stderr slowly, or not at all, delays no answer."""
+    """Writes in a thread of its own: whoever reads stdout or stderr slowly, or not at all, delays no answer.
+
+    It writes all that has gathered at once, and takes a breath then: between two threads of Python the way is long.
+    """
 
     def __init__(
         self,
-        write: Callable[[Any], None],
+        write: Callable[[list[Any]], None],
         flush: Callable[[], None],
         most: int,
-        failed: Callable[[str], None] = lambda _: None,
     ) -> None:
-        self._write, self._flush, self._failed = write, flush, failed
+        self._write, self._flush = write, flush
         self._waiting: deque[Any] = deque()
         self._news = threading.Event()  # set while there may be something: a wake-up costs more than the line
         self._most = most
@@ -60,11 +65,12 @@ class Writer:
         if not self._news.is_set():
             self._news.set()
 
-    def _next(self) -> Any:
+    def _next(self) -> list[Any]:
+        """All that waits, once something does."""
         while not self._waiting:
             self._news.wait()
             self._news.clear()
-        return self._waiting.popleft()
+        return [self._waiting.popleft() for _ in range(len(self._waiting))]
 
     def close(self, seconds: float = 2.0) -> None:
         """Write what waits, for so long at most: a reader that has stopped does not keep the bench from ending."""
@@ -72,20 +78,22 @@ class Writer:
         self._thread.join(seconds)
 
     def _run(self) -> None:
-        while (item := self._next()) is not None:
+        open = True
+        while open:
+            items = self._next()
+            if items[-1] is None:  # nothing comes after it
+                open = False
+                items.pop()
             try:
-                self._write(item)
-                if not self._waiting:
-                    self._flush()
+                self._write(items)
+                self._flush()
             except OSError:  # nobody reads it any more: the journal keeps everything
-                self.left_out += 1
-                while self._next() is not None:
-                    self.left_out += 1
-                return
-            except Exception as error:  # one line that cannot be shown must not silence the others
-                self._failed(f"a line could not be shown: {error!r}")
-        with suppress(OSError):
-            self._flush()
+                self.left_out += len(items)
+                while open:
+                    items = self._next()
+                    open = items[-1] is not None
+                    self.left_out += len(items) - (not open)
+            time.sleep(BREATH)
 
 
 class Printer:
@@ -97,11 +105,11 @@ class Printer:
             if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot show a name shows its escapes
                 stream.reconfigure(errors="backslashreplace")
         self._talk = Writer(_talk, sys.stderr.flush, MOST_TOLD)
-        self._out = Writer(self._entry, sys.stdout.flush, MOST_WAITING, self.tell)
+        self._out = Writer(self._entries, sys.stdout.flush, MOST_WAITING)
 
-    def show(self, entry: dict[str, Any], text: bytes | None) -> None:
+    def show(self, entry: Entry) -> None:
         """An entry, on stdout."""
-        self._out.put((text or orjson.dumps(entry)) if self._as_json else entry)
+        self._out.put(entry.json if self._as_json else entry.found)
 
     def tell(self, what: str) -> None:
         """Something that needs a person, on stderr."""
@@ -120,15 +128,22 @@ class Printer:
                 self.tell(f"{name} was read too slowly; {writer.left_out} lines were left out (the journal has them)")
         self._talk.close()
 
-    def _entry(self, item: Any) -> None:
+    def _entries(self, items: list[Any]) -> None:
         if self._as_json:
-            sys.stdout.buffer.write(item + b"\n")
-        else:
-            words.show(OUT, item)
+            sys.stdout.buffer.write(b"\n".join((*items, b"")))
+            return
+        for item in items:
+            try:
+                words.show(OUT, item)
+            except OSError:
+                raise
+            except Exception as error:  # one line that cannot be shown must not silence the others
+                self.tell(f"a line could not be shown: {error!r}")
 
 
-def _talk(what: str) -> None:
-    sys.stderr.write(f"\x1b[1m{what}\x1b[0m\n" if TALK.is_terminal and not TALK.no_color else f"{what}\n")
+def _talk(lines: list[str]) -> None:
+    shown = (f"\x1b[1m{line}\x1b[0m\n" for line in lines) if TALK.is_terminal and not TALK.no_color else None
+    sys.stderr.write("".join(shown or (f"{line}\n" for line in lines)))
 
 
 def listen(
@@ -301,6 +316,10 @@ def run(reactor: Any, bench: Any, listening: list[tuple[str, str, int]], tell: C
     from twisted.internet.defer import ensureDeferred
 
     _log_to(tell)
+    # What is here by now stays, and nothing of what a message makes points back at itself: whoever searches for such circles
+    # more often than this finds none.
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 100)
     reactor.addSystemEventTrigger("before", "shutdown", lambda: ensureDeferred(bench.stop()))
     reactor.callWhenRunning(bench.start, listening)
     reactor.run()
