@@ -44,6 +44,7 @@ BINARY_ENVELOPE = Struct(
 ).compile()
 
 _PLAIN_HEAD = re.compile(rb'\n[0-9A-Fa-f]{8}"')
+_PLAIN_FRAME = re.compile(rb'\n[0-9A-Fa-f]{8}"[^\r\n]*\r')
 _BINARY_HEAD = re.compile(rb'\n[\x00-\xff]{2}0[0-9A-Fa-f]{3}"')
 # What may still grow into a binary head, byte by byte.
 _BINARY_START = re.compile(rb'\n(?:[\x00-\xff](?:[\x00-\xff](?:0(?:[0-9A-Fa-f]{1,2}|[0-9A-Fa-f]{3}"?)?)?)?)?')
@@ -113,12 +114,17 @@ class Reader:
 
     def feed(self, data: bytes) -> list[Piece]:
         """Take what arrived and give every piece that is now whole."""
-        # The common case, one segment with one frame, without a copy. (CR among the first two might be a binary CRC.)
-        ends = data.find(b"\r", 3) if self.holds == "nothing" and data[:1] == b"\n" else -1
-        if 0 < ends == len(data) - 1 < LONGEST_FRAME and b"\r" not in data[1:3] and data.find(b"\n", 1) < 0:
-            return [Piece("frame", data, len(data))]
+        whole: list[Piece] = []
+        if self.holds == "nothing":  # the common case: frames, and nothing but frames
+            at = 0
+            while (found := _PLAIN_FRAME.match(data, at)) and found.end() - at <= LONGEST_FRAME:
+                whole.append(Piece("frame", found[0], found.end() - at))
+                at = found.end()
+            if at == len(data):
+                return whole
+            data = data[at:]
         self._buffer += data
-        return self._pieces(closing=False)
+        return whole + self._pieces(closing=False)
 
     def close(self) -> list[Piece]:
         """The stream ended (or a datagram did): give what is left."""

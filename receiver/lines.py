@@ -114,7 +114,9 @@ class _Conversation(Connection):
         self.heard = self.line.tick()
         if not (self.unanswered or self.unread or self.raw or self.ended or self.paused) and len(data) <= SLICE:
             pieces = self.reader.feed(data)
-            if self.begun is None and len(pieces) == 1 and pieces[0].size == len(data):  # nearly always: one whole frame
+            if (
+                self.begun is None and len(pieces) == 1 and pieces[0].size == len(data)
+            ):  # nearly always: one whole frame
                 self._hand_on(pieces[0])
                 return
             self.unread.extend(pieces)

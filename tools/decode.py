@@ -2,8 +2,10 @@
 
 import re
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Annotated, BinaryIO, NamedTuple
 
@@ -17,10 +19,10 @@ from protocols.dc09 import decode as decode_frame
 from protocols.envelope import Piece, Reader, from_printable, printable
 from protocols.explain import Part, explain
 from protocols.values import Frame
-from receiver import ruler, words
+from receiver import bulk, ruler, words
 from receiver.book import Book
 from receiver.capture import Cut, Cutter, Opened
-from receiver.desk import Origin, millis, names
+from receiver.desk import millis
 from receiver.shapes import STDIN, Shape, shape_of
 from tools.common import OUT, TALK, book_from, followed, key_from, recording, stop
 
@@ -59,6 +61,9 @@ def decode(
         Path | None, typer.Option(metavar="FILE", help="Draw the call of a recording of sound: FILE.svg or FILE.png.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")] = False,
+    jobs: Annotated[
+        int, typer.Option(min=0, metavar="N", help="Processors for --json of a large file of frames; 0: all there are.")
+    ] = 0,
 ) -> None:
     r"""Explain frames: each field over a byte ruler, its clause, what it means, and where exactly it is wrong.
 
@@ -85,13 +90,18 @@ def decode(
         stop("--picture draws a recording of sound; `farend capture show --picture` draws one of frames")
     keys = secret or accounts.key_for
     wrong, number = False, 0
-    for number, (piece, where) in enumerate(_pieces(files or [], as_hex, as_text), 1):
-        frame = decode_frame(piece, keys)
-        wrong = wrong or bool(frame.problems)
-        if as_json:
-            sys.stdout.buffer.write(orjson.dumps(_object(frame, where, accounts)) + b"\n")
-        else:
-            show(frame, number, accounts, where)
+    if as_json and not (as_hex or as_text or any(map(_is_recorded, files or ()))):
+        wrong, number = _all(files or [None], bulk.Lines(accounts, keys), jobs or bulk.processors())
+    else:
+        for number, (piece, where) in enumerate(_pieces(files or [], as_hex, as_text), 1):
+            frame = decode_frame(piece, keys)
+            wrong = wrong or bool(frame.problems)
+            if as_json:
+                at = where.at and millis(where.at)
+                found = bulk.frame_object(frame, accounts, at=at, connection=where.connection, side=where.side)
+                sys.stdout.buffer.write(orjson.dumps(found) + b"\n")
+            else:
+                show(frame, number, accounts, where)
     if number == 0:
         TALK.print("nothing came: there was not a byte to decode")
     elif not as_json:
@@ -106,10 +116,30 @@ def _pieces(files: list[Path], as_hex: bool, as_text: bool) -> Iterator[tuple[Pi
         yield from ((piece, NOWHERE) for piece in _plain(files or [None], as_hex, as_text))
         return
     for path in files:
-        if path != STDIN and path.is_file() and _shape(path) in ("frames", None):
-            yield from ((piece, NOWHERE) for piece in _plain([path], as_hex, as_text))
-        else:
+        if _is_recorded(path):
             yield from _recorded(recording(path))
+        else:
+            yield from ((piece, NOWHERE) for piece in _plain([path], as_hex, as_text))
+
+
+def _is_recorded(path: Path) -> bool:
+    return path == STDIN or not path.is_file() or _shape(path) not in ("frames", None)
+
+
+def _all(files: Sequence[Path | None], lines: bulk.Lines, jobs: int) -> tuple[bool, int]:
+    """The JSON of all frames of these files; whether any has a problem, and how many there were."""
+    wrong, number = False, 0
+    with _progress(files) as read:
+        for path in files:
+            sys.stdout.flush()  # what waits here would leave every process that forks, too
+            try:
+                with path.open("rb") if path else sys.stdin.buffer as source:
+                    for written, count, bad in bulk.on_all(lines, bulk.parts(source), jobs, read):
+                        sys.stdout.buffer.write(written)
+                        wrong, number = wrong or bad, number + count
+            except OSError as error:
+                stop(f"{path}: {error.strerror}")
+    return wrong, number
 
 
 def _is_sound(path: Path) -> bool:
@@ -142,19 +172,27 @@ def _recorded(opened: Opened) -> Iterator[tuple[Piece, Where]]:
 
 
 def _plain(files: Sequence[Path | None], as_hex: bool, as_text: bool) -> Iterator[Piece]:
-    total = sum(path.stat().st_size for path in files if path)
-    progress = Progress(*Progress.get_default_columns(), TransferSpeedColumn(), console=TALK, transient=True)
-    with progress:
-        task = progress.add_task("reading", total=total, visible=total > 50 * CHUNK and TALK.is_terminal)
+    with _progress(files) as read:
         for path in files:
             try:
                 with path.open("rb") if path and path != STDIN else sys.stdin.buffer as source:
                     for chunk, piece in _read(source, str(path or "stdin"), as_hex, as_text):
-                        progress.advance(task, chunk)
+                        read(chunk)
                         if piece:
                             yield piece
             except OSError as error:
                 stop(f"{path}: {error.strerror}")
+
+
+@contextmanager
+def _progress(files: Sequence[Path | None]) -> Iterator[Callable[[int], None]]:
+    """A bar for what takes long; gives what is to be told of each count of bytes that was read."""
+    total = sum(path.stat().st_size for path in files if path)
+    progress = Progress(*Progress.get_default_columns(), TransferSpeedColumn(), console=TALK, transient=True)
+    shown = total > 50 * CHUNK and TALK.is_terminal
+    with progress if shown else nullcontext():
+        task = progress.add_task("reading", total=total)
+        yield partial(progress.advance, task)
 
 
 def _read(source: BinaryIO, name: str, as_hex: bool, as_text: bool) -> Iterator[tuple[int, Piece | None]]:
@@ -197,15 +235,6 @@ def _unhex(text: bytes, name: str) -> bytes:
     if len(digits) % 2:
         stop(f"{name}: {len(digits)} hex digits are half a byte too many; each byte has two")
     return bytes.fromhex(digits.decode())
-
-
-def _object(frame: Frame, where: Where, accounts: Book) -> dict[str, object]:
-    found = frame.to_json() | {
-        "at": where.at and millis(where.at), "connection": where.connection, "side": where.side,
-    }  # fmt: skip
-    if accounts.accounts:
-        names(found, frame, accounts.find(frame.receiver, frame.prefix, frame.account), Origin("", 0, "", ""))
-    return found
 
 
 def show(frame: Frame, number: int, accounts: Book, where: Where = NOWHERE) -> None:
