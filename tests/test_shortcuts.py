@@ -23,7 +23,7 @@ from receiver.entry import Entry, Stencils
 
 NOW = datetime(2026, 11, 25, 12, 34, 56, tzinfo=UTC)
 TCP = Origin("tcp", 12009, HOST, f"{HOST}:40000")
-# The fields of a frame: what is right, and then what is odd or wrong. Few at a time are odd, or no frame would be nearly right.
+# The fields of a frame: first what is right, then what is odd or wrong.
 FIELDS = {
     "token": ["SIA-DCS", "ADM-CID", "NULL", "ACK", "*SIA-DCS", "FOO"],
     "sequence": ["0001", "0000", "9999", "1", "00A1"],
