@@ -45,7 +45,7 @@ def says(frame: Frame) -> tuple[Any, ...] | None:
         or not frame.crc_sent
     ):
         return None
-    return frame.token, frame.receiver, frame.prefix, frame.account, frame.account_inside, frame.data
+    return frame.token, frame.receiver, frame.prefix, frame.account, frame.data
 
 
 def fills(frame: Frame) -> tuple[Any, ...]:

@@ -63,7 +63,7 @@ def nearly_right(draw: st.DrawFn) -> bytes:
 
 
 frames = nearly_right()
-said = ["Nri1/BA15", "Nri1/OP2", "NRP00", "Ori1/TA7"]  # what a panel may say a thousand times
+said = ["Nri1/BA15", "Nri1/OP2", "NRP00", 'Ori1/TA7*100 % "ö\\']  # what a panel may say a thousand times
 ordinary = st.builds(
     lambda sequence, account, what, ago: (
         build("NULL", 0, account, None) if what == "poll" else
