@@ -326,11 +326,11 @@ def _read_data(frame: Frame, data: str) -> None:
 
 
 def _read_payload(token: str, text: str) -> Payload:
-    return _read_short(token, text) if len(text) <= _SHARED else PAYLOADS[token](text)
+    return read_short(token, text) if len(text) <= _SHARED else PAYLOADS[token](text)
 
 
 @lru_cache(8192)
-def _read_short(token: str, text: str) -> Payload:
+def read_short(token: str, text: str) -> Payload:
     return PAYLOADS[token](text)
 
 

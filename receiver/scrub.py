@@ -71,9 +71,11 @@ class Scrubber:
         body = self._body(text[head:end], frame).encode("latin-1")
         checks = _check_fields(raw[:head], raw[head:end], body)
         if head == 7 and end == len(raw) and self.substitutes.settled:
-            # A frame without its end has no crc to be held against; a quotation mark in it would begin the body elsewhere.
-            chance = self.substitutes.chance("crc", text)
-            checks = raw[:1] + bytes(chance.choices(_QUIET, k=2)) + raw[3:7]
+            # A frame without its end has no crc to be held against; its first quotation mark begins the body, wherever.
+            quiet = self.substitutes.chance("crc", text).choices(_QUIET, k=2)
+            checks = (
+                raw[:1] + bytes(old if old == 34 else new for old, new in zip(raw[1:3], quiet, strict=True)) + raw[3:7]
+            )
         return checks + body + raw[end:]
 
     def new_key(self, key: Key) -> Key:

@@ -537,6 +537,17 @@ class Listening:
     def at(self, line: str = "tcp") -> str:
         return f"{HOST}:{self.port(line)}"
 
+    @property
+    def writer(self) -> int:
+        """The process that writes its journal."""
+        (found,) = (
+            int(one)
+            for task in Path(f"/proc/{self.process.pid}/task").iterdir()
+            for one in (task / "children").read_text().split()
+            if b"journal_apart" in Path(f"/proc/{one}/cmdline").read_bytes()
+        )
+        return found
+
     def end(self, how: signal.Signals = signal.SIGTERM) -> int:
         """End it, and give its exit code once all it printed is read."""
         if self.process.poll() is None:

@@ -136,7 +136,9 @@ def test_a_stdout_that_nobody_reads_delays_no_answer_and_not_the_end(station: Pa
             answered.append(time.monotonic() - began)
         assert process.stdout
         waiting = fcntl.ioctl(process.stdout, termios.FIONREAD, b"\0" * 4)
-        assert int.from_bytes(waiting, sys.byteorder) > 3000  # the pipe is full, or nearly: the bench is not read
+        assert (
+            int.from_bytes(waiting, sys.byteorder) > 900
+        )  # what gathered since does not fit into the pipe: the bench is not read
         assert max(answered) < 1
         process.terminate()
         assert process.wait(10) == 0

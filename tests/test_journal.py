@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import os
 import random
 import resource
 import signal
@@ -22,6 +23,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from receiver.journal import JournalError, Row, Seen, Store, link, whose
+from receiver.journal_apart import Apart
 
 Listen = Callable[..., Listening]
 
@@ -380,7 +382,7 @@ async def test_kill_9_under_load_twenty_times_loses_nothing_acknowledged(tmp_pat
     book, journal = tmp_path / "book.toml", tmp_path / "station.journal"
     book.write_text("\n".join(accounts))
     dice = random.Random(20)
-    for _ in range(20):
+    for number in range(20):
         bench = await asyncio.to_thread(listening, "--tcp", f"{HOST}:0", "--book", book, "--journal", journal)
         port = bench.port()
         load = [asyncio.create_task(panel.work(port)) for panel in panels]
@@ -390,6 +392,9 @@ async def test_kill_9_under_load_twenty_times_loses_nothing_acknowledged(tmp_pat
                 break
             await asyncio.sleep(0.01)
         await asyncio.sleep(dice.uniform(0.03, 0.25))
+        if number % 2:  # what writes its journal first: the bench gets another, and nobody is the wiser
+            os.kill(bench.writer, signal.SIGKILL)
+            await asyncio.sleep(dice.uniform(0.03, 0.5))
         bench.process.send_signal(signal.SIGKILL)
         await asyncio.gather(*load)
         await asyncio.to_thread(bench.end)
@@ -406,6 +411,34 @@ async def test_kill_9_under_load_twenty_times_loses_nothing_acknowledged(tmp_pat
     # Only what was outstanding at a kill came twice, and it was known as a repeat by the bench that came after.
     assert {entry["verdict"] for entry in kept} <= {"accepted", "repeat"}
     assert {entry["sequence_note"] for entry in kept} <= {None, "repeat"}
+
+
+@pytest.mark.parametrize("committed", [False, True])
+def test_a_writer_that_is_killed_costs_no_row_and_doubles_none(
+    tmp_path: Path, committed: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before the commit, or after it and before it could say so."""
+    path = tmp_path / "station.journal"
+    with closing(Apart(path)) as writer:
+        ask = writer._ask
+
+        def killed(what: Any) -> Any:
+            if committed:
+                ask(what)
+                writer.number = 1  # as it stood before the answer that did not come
+            os.kill(writer._process.pid, signal.SIGKILL)
+            writer._process.wait()
+            monkeypatch.setattr(writer, "_ask", ask)
+            raise EOFError
+
+        writer.append([row(1)])
+        monkeypatch.setattr(writer, "_ask", killed)
+        assert writer.append([row(2), row(3)]) == [row(2), row(3)]
+        assert writer.append([row(4)]) == [row(4)]
+        assert writer.number == 4
+    assert mistakes(path) == []
+    with closing(Store(path)) as store:
+        assert [kept.number for kept in store.rows()] == [1, 2, 3, 4]
 
 
 def test_a_bench_that_comes_after_a_kill_knows_what_the_one_before_acknowledged(
@@ -448,15 +481,15 @@ def test_who_looks_into_the_journal_while_it_is_written_costs_it_no_row(
 def test_while_the_disk_is_full_nothing_is_acknowledged_and_room_is_enough_to_recover(
     station: Path, tmp_path: Path, listening: Listen
 ) -> None:
-    """The kernel refuses the bench every byte (RLIMIT_FSIZE), and takes them again when the limit is lifted."""
+    """The kernel refuses what writes the journal every byte (RLIMIT_FSIZE), and takes them when the limit is lifted."""
     bench = listening("--book", station, "--journal", tmp_path / "station.journal")
     poll = envelope('"NULL"0000L0#4471[]')
     with socket.create_connection((HOST, bench.port())) as panel:
         panel.settimeout(SECONDS)
         panel.sendall(alarm(7))
         assert panel.recv(4096) == ack(7)
-        soft, hard = resource.prlimit(bench.process.pid, resource.RLIMIT_FSIZE)
-        resource.prlimit(bench.process.pid, resource.RLIMIT_FSIZE, (0, hard))
+        soft, hard = resource.prlimit(bench.writer, resource.RLIMIT_FSIZE)
+        resource.prlimit(bench.writer, resource.RLIMIT_FSIZE, (0, hard))
         panel.settimeout(0.1)
         full = time.monotonic() + 2.5  # long enough for it to have tried the disk again twice
         panel.sendall(alarm(8))
@@ -469,7 +502,7 @@ def test_while_the_disk_is_full_nothing_is_acknowledged_and_room_is_enough_to_re
             panel.recv(4096)
         assert {entry["verdict"] for entry in bench.printed(10)[1:]} == {"not-kept"}
         assert "the journal writes again" not in bench.talk
-        resource.prlimit(bench.process.pid, resource.RLIMIT_FSIZE, (soft, hard))
+        resource.prlimit(bench.writer, resource.RLIMIT_FSIZE, (soft, hard))
         panel.settimeout(0.5)
         answer, deadline = b"", time.monotonic() + SECONDS
         while not answer:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from crccheck.crc import Crc16Arc
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
@@ -164,6 +164,7 @@ def pieces(draw: st.DrawFn) -> bytes:
     side=st.sampled_from(("panel", "receiver")),
     secret=st.binary(min_size=1, max_size=8),
 )
+@example(said=[b'\n~"0055"'], cuts=[], line="tcp", host=HOSTS[0], side="panel", secret=b"x")
 def test_whatever_was_recorded_is_judged_as_before_and_nothing_of_the_old_is_left(  # type: ignore[no-untyped-def]
     said, cuts, line, host, side, secret
 ) -> None:

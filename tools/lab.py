@@ -228,9 +228,9 @@ class Bench:
 
 
 def _python_below(pid: int) -> int:
-    """The bench's own process below one that traces or fakes: the last of the line."""
-    while below := Path(f"/proc/{pid}/task/{pid}/children").read_text().split():
-        pid = int(below[0])
+    """The bench's own process below one that traces it; what writes the journal is below the bench in turn."""
+    while not Path(f"/proc/{pid}/cmdline").read_bytes().startswith(sys.executable.encode()):
+        pid = int(Path(f"/proc/{pid}/task/{pid}/children").read_text().split()[0])
     return pid
 
 

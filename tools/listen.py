@@ -359,5 +359,5 @@ def recorder_for(capture: Path | None, tell: Callable[[str], None], note: str = 
 
 
 def _reason(error: Exception) -> str:
-    inner = getattr(error, "socketError", None)
-    return str(getattr(inner, "strerror", None) or error)
+    number = getattr(getattr(error, "socketError", error), "errno", None)
+    return os.strerror(number) if number else str(error)
