@@ -7,7 +7,6 @@ import socket
 import subprocess
 import sys
 import threading
-import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
@@ -48,6 +47,7 @@ class Writer:
         self._write, self._flush = write, flush
         self._waiting: deque[Any] = deque()
         self._news = threading.Event()  # set while there may be something: a wake-up costs more than the line
+        self._ending = threading.Event()
         self._most = most
         self.left_out = 0
         self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
@@ -75,6 +75,7 @@ class Writer:
     def close(self, seconds: float = 2.0) -> None:
         """Write what waits, for so long at most: a reader that has stopped does not keep the bench from ending."""
         self._append(None)
+        self._ending.set()
         self._thread.join(seconds)
 
     def _run(self) -> None:
@@ -93,7 +94,7 @@ class Writer:
                     items = self._next()
                     open = items[-1] is not None
                     self.left_out += len(items) - (not open)
-            time.sleep(BREATH)
+            self._ending.wait(BREATH)
 
 
 class Printer:
