@@ -5,8 +5,10 @@
     durable   `farend listen --json` with its journal: each ACK leaves after its row was flushed to disk
     watched   the same, while a console shows what arrives on two live pages: does any page delay an ACK?
     redis     redis-server that flushes each SET to the same disk before it answers, driven by redis-benchmark
+    tenth     durable at a tenth of its own rate: its slowest answers beside the disk's own flushes just before and after
+    idle      what a connection costs that has said something and stays open, of 10,000
     disk      how often this disk flushes 200 bytes
-    decode    `farend decode --json` over a file
+    decode    `farend decode --json` over a file, on all processors
     captures  packets of so many frames brought in, written down as a golden file, and held to it; a tenth of them beside it
     tap       one message to an echo and back: straight, through `socat`, through `farend tap`, in turn
     load      `farend trial load` against the echo, faster and faster: what the load's client can offer, answers checked
@@ -35,8 +37,9 @@ import tempfile
 import threading
 import time
 from array import array
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, nullcontext, suppress
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
 from http.client import HTTPConnection, HTTPException
 from itertools import chain, count, islice
@@ -55,14 +58,15 @@ from receiver.trial.load_driver import raise_open_files
 ROOT = Path(__file__).resolve().parent.parent
 HOST = "127.0.0.1"
 CONTENDERS = ("echo", "bench", "durable", "watched", "redis")
-NAMES = (*CONTENDERS, "disk", "decode", "captures", "tap", "load", "supervision", "phone")
+NAMES = (*CONTENDERS, "tenth", "idle", "disk", "decode", "captures", "tap", "load", "supervision", "phone")
 ACCOUNTS = 1000
 PHONE = {"corners": "twist -4 or +8 dB with frequency -1.5 or +1.5 %", "nominal": "else as they should be"}
 WARM_SECONDS = 0.3  # of load before the clock runs
 LONGEST = 30.0  # seconds a contender; a stamp made at the start still passes at the end
 PATIENCE = 10.0  # seconds for a server to come up, or for the last answers
-POLL_SECONDS = 180  # that supervised paths promise, with a quarter of it as tolerance
-SIMULATED_SECONDS = 780  # whoever polls for the last time in the third round is due within it
+IDLE = 10_000  # connections
+POLL_SECONDS = 90  # that supervised paths promise, with a quarter of it as tolerance
+SIMULATED_SECONDS = 390  # whoever polls for the last time in the third round is due within it
 CAPTURED = 500  # messages a second in the packets that are brought in
 LOOK_SECONDS = 0.25  # as the bench looks
 LOADS = (1_000, 5_000, 10_000, 20_000, 30_000, 40_000, 60_000)  # messages a second; the last are beyond the echo
@@ -100,8 +104,11 @@ def write_book(path: Path) -> None:
 # The client, a process of its own
 
 
-def drive(port: int, connections: int, seconds: float, echo: bool) -> dict[str, Any]:
-    """Keep one message outstanding on each connection for so long. Plain epoll, for the least work a message."""
+def drive(port: int, connections: int, seconds: float, echo: bool, rate: float = 0.0) -> dict[str, Any]:
+    """Keep one message outstanding on each connection for so long. Plain epoll, for the least work a message.
+
+    With a rate (messages a second together) each connection waits for its turn after an answer.
+    """
     raise_open_files(connections)
     ready = int(50_000 * (seconds + 1) / connections) + 1
     panels: dict[int, tuple[Callable[[int], bytes], Callable[[bytes], int], Callable[[], Message]]] = {}
@@ -119,14 +126,26 @@ def drive(port: int, connections: int, seconds: float, echo: bool) -> dict[str, 
         clock, cpu = time.perf_counter_ns, 0.0
         start = clock() + int(WARM_SECONDS * 1e9)
         end = start + int(seconds * 1e9)
-        for number, (_, send, following) in panels.items():
+        turn = int(connections / rate * 1e9) if rate else 0  # of one connection, in nanoseconds
+        resting: deque[tuple[int, int]] = deque()  # until when, and which
+        for place, (number, (_, send, following)) in enumerate(panels.items()):
+            if rate:
+                resting.append((start + int(place / rate * 1e9), number))
+                continue
             frame, ack = following()
             due[number], began[number] = frame if echo else ack, clock()
             send(frame)
         total = 0
-        while due:
-            events = poll.poll(PATIENCE)
-            if not events:
+        while due or resting:
+            while resting and resting[0][0] <= clock():
+                _, number = resting.popleft()
+                _, send, following = panels[number]
+                frame, due[number] = following()
+                began[number] = clock()
+                send(frame)
+            wait = max((resting[0][0] - clock()) / 1e9, 0.0) if resting else PATIENCE
+            events = poll.poll(wait)
+            if not events and not resting:
                 break
             if not cpu and clock() >= start:
                 cpu = time.process_time()
@@ -153,6 +172,10 @@ def drive(port: int, connections: int, seconds: float, echo: bool) -> dict[str, 
                 if now >= end:
                     poll.unregister(number)
                     del due[number]
+                    continue
+                if turn:
+                    del due[number]
+                    resting.append((began[number] + turn, number))
                     continue
                 frame, ack = following()
                 due[number] = frame if echo else ack
@@ -325,21 +348,78 @@ def measure(what: str, connections: int, seconds: float, disk: Path) -> dict[str
         folder = Path(name)
         write_book(folder / "book.toml")
         with running(what, folder) as (process, port), watching(folder) if what == "watched" else nullcontext():
-            before, began = cpu_seconds(process.pid), time.monotonic()
+            before, began = sum(map(cpu_seconds, tree(process.pid))), time.monotonic()
             if what == "redis":
                 found = drive_redis(port, connections, seconds)
             else:
                 found = drive_own(what, port, connections, seconds)
             # The client makes its messages ready before it begins: the server is idle then.
-            busy = cpu_seconds(process.pid) - before
+            busy = sum(map(cpu_seconds, tree(process.pid))) - before
             found["server_cpu"] = busy / found.pop("took", time.monotonic() - began)
         if what in JOURNALS:
             check_journal(folder / "bench.journal", found)
     return {"what": what, "connections": connections, **found}
 
 
-def drive_own(what: str, port: int, connections: int, seconds: float) -> dict[str, Any]:
-    load = [*("--drive", what), *("--port", str(port)), *("--connections", str(connections))]
+def measure_tenth(connections: int, seconds: float, disk: Path) -> dict[str, Any]:
+    """The whole bench at full speed, and then at a tenth of it, between two looks at the disk."""
+    with tempfile.TemporaryDirectory(dir=disk) as name:
+        both = Path(name) / "full", Path(name) / "tenth"
+        for folder in both:
+            folder.mkdir()
+            write_book(folder / "book.toml")
+        with running("durable", both[0]) as (_, port):
+            full = drive_own("durable", port, connections, seconds)
+        with running("durable", both[1]) as (_, port):
+            before = measure_disk(disk)
+            found = drive_own("durable", port, connections, seconds, full["per_second"] / 10)
+            after = measure_disk(disk)
+        check_journal(both[1] / "bench.journal", found)
+    flush = {name: max(before[name], after[name]) for name in ("p50_ms", "p99_ms")}
+    times = found["p99_ms"] / flush["p99_ms"]
+    return {
+        "what": "tenth",
+        "connections": connections,
+        **found,
+        "full": full["per_second"],
+        "flush": flush,
+        "times": times,
+    }
+
+
+def measure_idle(disk: Path) -> dict[str, Any]:
+    """What the bench's memory grows by for each connection that is kept; each has said one thing and been answered."""
+    raise_open_files(IDLE)
+    with tempfile.TemporaryDirectory(dir=disk) as name:
+        folder = Path(name)
+        write_book(folder / "book.toml")
+        with running("durable", folder) as (process, port), ExitStack() as kept:
+            sources = [messages(number) for number in range(ACCOUNTS)]
+
+            def ask(one: socket.socket, number: int) -> float:
+                frame, ack = next(sources[number % ACCOUNTS])
+                began = time.perf_counter()
+                one.sendall(frame)
+                if one.recv(4096) != ack:
+                    raise Failed("a message was not acknowledged")
+                return time.perf_counter() - began
+
+            def call() -> socket.socket:
+                return kept.enter_context(socket.create_connection((HOST, port), PATIENCE))
+
+            first = call()
+            for number in range(2 * ACCOUNTS):  # what each account costs is there before
+                ask(first, number)
+            before = sum(map(memory_of, tree(process.pid)))
+            for number in range(IDLE):
+                ask(call(), number)
+            grown = sum(map(memory_of, tree(process.pid))) - before
+            took = array("q", [round(ask(first, number) * 1e9) for number in range(1000)])
+    return {"what": "idle", "connections": IDLE, "bytes_each": grown / IDLE, **percentiles(took), "wrong": 0}
+
+
+def drive_own(what: str, port: int, connections: int, seconds: float, rate: float = 0.0) -> dict[str, Any]:
+    load = [*("--drive", what), *("--port", str(port)), *("--connections", str(connections)), *("--rate", str(rate))]
     done = run([*python("tools.bench"), *load, "--seconds", str(seconds)], seconds + 6 * PATIENCE)
     return {**json.loads(done), "took": seconds + WARM_SECONDS}
 
@@ -390,10 +470,11 @@ def measure_decode(frames: int, disk: Path) -> dict[str, Any]:
     """`farend decode --json` over so many frames: frames a second with its start, and the most memory it held."""
     with tempfile.TemporaryDirectory(dir=disk) as name:
         path = Path(name) / "frames"
+        sources = [messages(number) for number in range(ACCOUNTS)]
+        block = b"".join(next(sources[number % ACCOUNTS])[0] for number in range(min(frames, 1_000_000)))
         with path.open("wb") as file:
-            sources = [messages(number) for number in range(ACCOUNTS)]
-            for number in range(frames):
-                file.write(next(sources[number % ACCOUNTS])[0])
+            for _ in range(max(frames // 1_000_000, 1)):
+                file.write(block)
         took, memory = alone(["decode", "--json", str(path)], 60 + frames / 1000)
     return {"what": "decode", "frames": frames, "per_second": frames / took, "peak_rss_mb": memory / 1024}
 
@@ -410,7 +491,7 @@ def alone(command: list[str], seconds: float) -> tuple[float, float]:
     )
     try:
         while process.poll() is None:
-            memory = max(memory, peak_memory(process.pid))
+            memory = max(memory, sum(map(peak_memory, tree(process.pid))))
             if time.monotonic() > began + seconds:
                 raise Failed(f"{command[0]} took too long")
             time.sleep(0.02)
@@ -647,10 +728,29 @@ def run(command: list[str], seconds: float, may: Sequence[int] = (0,)) -> str:
     return done.stdout
 
 
+def tree(pid: int) -> list[int]:
+    """A process and those that it has started, and so on."""
+    found = [pid]
+    with suppress(OSError):
+        for thread in Path(f"/proc/{pid}/task").iterdir():
+            for child in (thread / "children").read_text().split():
+                found += tree(int(child))
+    return found
+
+
 def cpu_seconds(pid: int) -> float:
-    """The processor time a process has used, all its threads."""
-    user, system = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[11:13]
+    """The processor time a process has used, all its threads; 0 where it has gone."""
+    try:
+        user, system = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[11:13]
+    except OSError:
+        return 0.0
     return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
+
+
+def memory_of(pid: int) -> int:
+    """What a process holds now that is not shared with another, in bytes."""
+    lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    return sum(int(line.split()[1]) for line in lines if line.startswith("Private_")) * 1024
 
 
 def peak_memory(pid: int) -> int:
@@ -717,6 +817,18 @@ def show(results: list[dict[str, Any]]) -> None:
                 f"disk ({one['place']}): {one['per_second']:,.0f} flushes of 200 bytes a second,"
                 f" p50 {one['p50_ms']:.2f} ms, p99 {one['p99_ms']:.2f} ms",
                 soft_wrap=True,
+            )
+        elif one["what"] == "tenth":
+            out.print(
+                f"{one['connections']:>6,} connections, {one['full'] / 10:,.0f} messages/s (a tenth):"
+                f" p50 {one['p50_ms']:.2f} ms, p99 {one['p99_ms']:.2f} ms; a flush of the disk p50 {one['flush']['p50_ms']:.2f} ms,"
+                f" p99 {one['flush']['p99_ms']:.2f} ms: {one['times']:.1f} times",
+                soft_wrap=True,
+            )
+        elif one["what"] == "idle":
+            out.print(
+                f"{one['connections']:>6,} open connections: {one['bytes_each'] / 1000:.1f} KB each; meanwhile another is"
+                f" answered in p50 {one['p50_ms']:.2f} ms, p99 {one['p99_ms']:.2f} ms"
             )
         elif one["what"] == "decode":
             out.print(
@@ -839,7 +951,9 @@ def main() -> int:
         print(json.dumps(simulate(wanted.paths)))
         return 0
     if wanted.drive:
-        print(json.dumps(drive(wanted.port, wanted.connections[0], wanted.seconds, wanted.drive == "echo")))
+        print(
+            json.dumps(drive(wanted.port, wanted.connections[0], wanted.seconds, wanted.drive == "echo", wanted.rate))
+        )
         return 0
     for number in (signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, _end)  # so that the servers are ended too
@@ -866,6 +980,10 @@ def main() -> int:
     ]
     if "disk" in names:
         work.insert(0, ("disk", measure_disk))
+    for number in wanted.connections if "tenth" in names else ():
+        work.append((f"tenth, {number:,} connections", lambda disk, a=number: measure_tenth(a, wanted.seconds, disk)))
+    if "idle" in names:
+        work.append((f"idle, {IDLE:,} connections", measure_idle))
     if "decode" in names:
         work.append((f"decode, {wanted.frames:,} frames", lambda disk: measure_decode(wanted.frames, disk)))
     if "tap" in names:
@@ -934,6 +1052,7 @@ def options() -> argparse.Namespace:
     parser.add_argument("--serve", choices=("echo", "bench"), help=argparse.SUPPRESS)
     parser.add_argument("--drive", choices=CONTENDERS, help=argparse.SUPPRESS)
     parser.add_argument("--simulate", action="store_true", help=argparse.SUPPRESS)
+    parser.add_argument("--rate", type=float, default=0.0, help=argparse.SUPPRESS)
     parser.add_argument("--port", type=int, help=argparse.SUPPRESS)
     parser.add_argument("--book", type=Path, help=argparse.SUPPRESS)
     return parser.parse_args()
