@@ -118,6 +118,7 @@ class Stage:
         )  # told what is waited for, at most so long
         self.trace = Trace(ears.tick)
         self.heard: list[Message] = []  # in the whole trial
+        self._events: list[Message] = []  # those of it that are no polls, each once
         self.left: list[Frame] = []  # what a receiver of this account does not answer, and neither do we
         self.left_why: dict[str, int] = {}  # why, in words, and how often
         self.unasked: list[str] = []  # events that nobody had asked for
@@ -207,6 +208,8 @@ class Stage:
             if not message.poll:
                 self._owed = message
                 self._look_at_event(message)
+                if not any(same(message, one) for one in self._events[-20:]):
+                    self._events.append(message)
             self.heard.append(message)
             self._coming.append(message)
 
@@ -532,11 +535,7 @@ class Stage:
 
     def events(self) -> list[Message]:
         """The messages of the whole trial that are no polls, each once, in order of arrival."""
-        found: list[Message] = []
-        for message in self.heard:
-            if not message.poll and not any(same(message, one) for one in found[-20:]):
-                found.append(message)
-        return found
+        return self._events.copy()
 
     def at_least(self, count: int) -> list[Message]:
         """The events of the whole trial; a person is asked where there are not so many yet."""
