@@ -427,6 +427,7 @@ def clean_environment(extra: dict[str, str] | None = None) -> dict[str, str]:
     without = (
         "FAREND_JOURNAL",
         "PYTHONUNBUFFERED",
+        "PYTHONDONTWRITEBYTECODE",  # would have each process compile all of farend anew
         "NO_COLOR",
         "FORCE_COLOR",
         "COLUMNS",
