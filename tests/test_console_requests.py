@@ -1,8 +1,9 @@
 """From request to account in the console: each page, each refusal, and the whole way with rows in the journal."""
 
 import re
-import threading
+import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from html import unescape
@@ -364,12 +365,41 @@ def test_an_identification_may_be_given_up_and_ties_nobody_then(site: Site, monk
     assert site.request().state == "waiting"
 
 
-def test_news_come_while_the_page_is_open_and_its_end_is_told(site: Site) -> None:
+def test_news_come_while_the_page_is_open_and_its_end_is_told(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        identification, "WATCH_SECONDS", 600
+    )  # each step waits for the page, however busy the machine is
+    shown: list[str] = []
+    part = side.part
+
+    def shows(*given: Any, **more: Any) -> str:
+        shown.append(part(*given, **more))
+        return shown[-1]
+
+    def until(words: str) -> None:
+        deadline = time.monotonic() + 20
+        while not any(words in one for one in shown):
+            assert time.monotonic() < deadline, f"the page never said {words!r}"
+            time.sleep(0.01)
+
+    def happens() -> None:
+        try:
+            until("Nothing yet")
+            site.rows("0913", "1131 01 003")
+            until("it says zone 003")
+            site.rows("0913")
+            until("tripped; watching")
+        finally:
+            trying.trial.end()  # as if the time were over
+
+    monkeypatch.setattr(side, "part", shows)
     site.file()
-    site.engineer.post("/requests/R-001/identify", other="0913", zone="015", seconds="5")
-    threading.Timer(0.3, site.rows, ("0913", "1131 01 003")).start()
-    threading.Timer(0.6, site.rows, ("0913",)).start()
-    text = site.engineer.get("/requests/R-001/identify/stream").text  # ends when the identification does
+    site.engineer.post("/requests/R-001/identify", other="0913", zone="015", seconds="600")
+    trying = site.engineer.house.kept["requests"].trying["R-001"]
+    with ThreadPoolExecutor() as pool:
+        happened = pool.submit(happens)
+        text = site.engineer.get("/requests/R-001/identify/stream").text  # ends when the identification does
+        happened.result()
     parts = [part for part in re.split(r"\r?\n\r?\n", text) if "event:" in part]
     assert "Nothing yet" in parts[0]
     assert any("it says zone 003" in part for part in parts)
