@@ -116,8 +116,8 @@ def ack(sequence: int, account: str = "4471") -> bytes:
 settings.register_profile("farend", deadline=None)  # how long an example takes is the machine's business, not a rule
 settings.load_profile("farend")
 LONGEST = (
-    "test_browser.py", "test_trial_receiver.py", "test_journal.py", "test_phone_ear.py", "test_requests.py",
-    "test_commands.py",
+    "test_browser.py", "test_commands.py", "test_requests.py", "test_trial_receiver.py", "test_trial_load.py",
+    "test_trial_exchange.py", "test_trial_panel.py", "test_journal.py", "test_phone_ear.py", "test_console.py",
 )  # fmt: skip
 MARK, MARKED = envelope('"NULL"0000L0#0999[]'), envelope('"ACK"0000L0#0999[]')
 
