@@ -661,7 +661,7 @@ def test_replay_keeps_the_captures_own_time_or_a_multiple_of_it(
     with Receiver(lambda data: envelope(b'"ACK"' + data[18:22] + b"L0#4471[]")) as receiver:
         assert farend("replay", "c", "--to", f"{HOST}:{receiver.port}", "--speed", speed).code == 0
     assert receiver.heard == [alarm(1), alarm(2)]
-    assert least - 0.05 < receiver.times[1] - receiver.times[0] < most
+    assert least - 0.15 < receiver.times[1] - receiver.times[0] < most
 
 
 def test_replay_ends_with_1_when_an_answer_is_missing_or_another(farend: Farend, tmp_path: Path) -> None:
