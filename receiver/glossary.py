@@ -238,6 +238,10 @@ JUDGED: Table = {
 }
 
 EVENTS: Table = {
+    "retired": (
+        "Old rows were taken out of the journal; the row keeps the number and hash of the last of each chain.",
+        "Whoever needs them: they are where they were exported to.",
+    ),
     "start": ("A bench began to listen.", ""),
     "stop": ("The bench ended when it was asked to.", "Until one starts again, nothing is received here."),
     "line-lost": (

@@ -6,7 +6,8 @@ on disk, or that it could not be kept.
 
 Each row carries a SHA-256 over the hash of the row before it and its own text; the row's text holds its number. So a row
 changed, removed or put in between shows (`verify`). The last hash is kept beside the rows, so that removing the last ones
-shows too. Who can rewrite the whole file can make the whole chain again: note its last hash somewhere else.
+shows too. Who can rewrite the whole file can make the whole chain again: note its last hash somewhere else. Where old rows
+were retired, the number and hash of the last of them are kept, and a row says so: the chain begins there.
 """
 
 import fcntl
@@ -19,8 +20,8 @@ import sqlite3
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import suppress
+from collections.abc import Callable, Generator, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
@@ -32,8 +33,15 @@ from protocols.dc09 import bare
 MOST_A_COMMIT = 1000
 REACH = 50_000  # rows that one look for something goes back
 MOST_HELD = 10_000  # rows that wait, while the disk refuses, to be written as not kept
+_RETIRED_AT_ONCE = 2000
+_BREATH_SECONDS = 0.01
 
-_SCHEMA = """
+# A refused alarm, in the text as `orjson` writes it: in a value a quotation mark is escaped, so no frame can say it.
+_REFUSED = """verdict NOT IN ('accepted', 'poll', 'repeat', 'noise') AND instr(text, '"refused_alarm":true')"""
+_KIND = "iif(json_valid(text), json_extract(text, '$.event'), NULL)"  # a row that somebody changed may be no JSON
+# Each step brings a journal from the version before it to its own, in one transaction. One that was released stays as it is.
+_STEPS = (
+    """
 CREATE TABLE entry (number INTEGER PRIMARY KEY, at TEXT NOT NULL, account TEXT, verdict TEXT, text TEXT NOT NULL,
                     hash BLOB NOT NULL);
 CREATE INDEX entry_account ON entry (account, verdict, number);
@@ -43,17 +51,16 @@ CREATE TABLE seen (account TEXT NOT NULL, line TEXT NOT NULL, path TEXT NOT NULL
                    PRIMARY KEY (account, line, path)) WITHOUT ROWID;
 CREATE TABLE wish (number INTEGER PRIMARY KEY AUTOINCREMENT, text TEXT NOT NULL, taken INTEGER NOT NULL DEFAULT 0);
 INSERT INTO head VALUES (1, 0, zeroblob(32));
-"""
-# A refused alarm, in the text as `orjson` writes it: in a value a quotation mark is escaped, so no frame can say it.
-_REFUSED = """verdict NOT IN ('accepted', 'poll', 'repeat', 'noise') AND instr(text, '"refused_alarm":true')"""
-_KIND = "iif(json_valid(text), json_extract(text, '$.event'), NULL)"  # a row that somebody changed may be no JSON
-_INDEXES = (  # younger than version 1; a journal that no bench has opened since is read without them
-    "CREATE INDEX IF NOT EXISTS entry_event ON entry (number) WHERE verdict IS NULL",
-    f"CREATE INDEX IF NOT EXISTS entry_kind ON entry ({_KIND}, number) WHERE verdict IS NULL",
-    f"CREATE INDEX IF NOT EXISTS entry_refused ON entry (number) WHERE {_REFUSED}",
+""",
+    # Some benches that wrote version 1 made the indexes already.
+    f"""
+CREATE INDEX IF NOT EXISTS entry_event ON entry (number) WHERE verdict IS NULL;
+CREATE INDEX IF NOT EXISTS entry_kind ON entry ({_KIND}, number) WHERE verdict IS NULL;
+CREATE INDEX IF NOT EXISTS entry_refused ON entry (number) WHERE {_REFUSED};
+CREATE TABLE retired (receiver TEXT PRIMARY KEY, number INTEGER NOT NULL, hash BLOB NOT NULL);
+""",
 )
 _ROWS = "SELECT number, at, account, verdict, text FROM entry"
-_VERSION = 1
 WAITING, GRANTED, REFUSED = 0, 1, 2  # what has become of a wish
 _APPEND = "INSERT INTO entry (number, at, account, verdict, text, hash) VALUES (?, ?, ?, ?, ?, ?)"
 
@@ -88,6 +95,14 @@ def link(before: bytes, text: bytes) -> bytes:
     return hashlib.sha256(before + text).digest()
 
 
+def newer(version: int, known: int) -> str:
+    """What is said of a journal of a version that is not known yet."""
+    return f"it is of version {version}, and this farend knows {known} at most: a newer farend has written it; use that"
+
+
+Ends = dict[str, tuple[int, bytes]]  # by the name of a bench, the last row of a piece of its chain: its number and hash
+
+
 class Store:
     """The file itself. One process writes (it holds a lock beside the file); any number read, and may leave a wish.
 
@@ -98,6 +113,9 @@ class Store:
     # What another engine says otherwise.
     REFUSED = _REFUSED
     KIND = _KIND
+    RECEIVER = "''"  # whose chain a row belongs to
+    TAILS = "SELECT '', hash FROM head"
+    MOMENT = "BEGIN"
     FAILURES: tuple[type[Exception], ...] = (JournalError, sqlite3.Error)
 
     def __init__(self, path: Path, *, write: bool = False, patience: float = 5.0) -> None:
@@ -148,21 +166,24 @@ class Store:
         if self._lock is not None:
             self._db.execute("PRAGMA journal_mode = WAL")
         self._db.execute("PRAGMA synchronous = FULL")
-        version = self._db.execute("PRAGMA user_version").fetchone()[0]
-        if version == 0 and self._lock is not None:
-            with self:
-                for statement in _SCHEMA.split(";\n"):
-                    self._db.execute(statement)
-                self._db.execute(f"PRAGMA user_version = {_VERSION}")
-        elif version != _VERSION:
-            raise sqlite3.DatabaseError(f"it is no farend journal of version {_VERSION}")
+        version = self._version()
+        if not 0 <= version <= len(_STEPS):
+            raise sqlite3.DatabaseError(newer(version, len(_STEPS)))
         if self._lock is not None:
-            for index in _INDEXES:
-                self._db.execute(index)
+            for number, step in enumerate(_STEPS[version:], version + 1):
+                with self:
+                    for statement in step.split(";\n"):
+                        self._db.execute(statement)
+                    self._db.execute(f"PRAGMA user_version = {number}")
+        elif version == 0:
+            raise sqlite3.DatabaseError("it is no farend journal")
         head = self._db.execute("SELECT number, hash FROM head").fetchone()
         if head is None:
             raise sqlite3.DatabaseError("its last hash is missing: somebody removed it")
         self.number, self.hash = head
+
+    def _version(self) -> int:
+        return int(self._db.execute("PRAGMA user_version").fetchone()[0])
 
     def __enter__(self) -> None:
         self._db.execute("BEGIN IMMEDIATE")
@@ -390,27 +411,100 @@ class Store:
             os.close(other)
         return False
 
-    def verify(self) -> Iterator[tuple[int, str | None]]:
-        """Check the chain: each row's number, with None or what is wrong with it."""
-        # In one transaction, so that rows and head are of one moment although a bench goes on writing.
-        self._db.execute("BEGIN")
-        try:
+    def verify(self) -> Generator[tuple[int, str | None], None, None]:
+        """Check each chain from where it begins, and that no number is missing: each row's number, with None or what is
+        wrong with it.
+        """
+        # Of one moment, so that rows and ends belong together although a bench goes on writing.
+        with self._moment():
             yield from self._verified()
+
+    @contextmanager
+    def _moment(self) -> Iterator[None]:
+        self._db.execute(self.MOMENT)
+        try:
+            yield
         finally:
-            self._db.execute("ROLLBACK")
+            with suppress(*self.FAILURES):
+                self._db.execute("ROLLBACK")
 
     def _verified(self) -> Iterator[tuple[int, str | None]]:
-        ((number_kept, hash_kept),) = self._read("SELECT number, hash FROM head")
-        hash, due = bytes(32), 1
-        for number, at, account, verdict, text, kept in self._read(
-            "SELECT number, at, account, verdict, text, hash FROM entry ORDER BY number"
+        number_kept, tails, retired = self.last_number(), dict(self._read(self.TAILS)), self.retired()
+        due = begins(retired)
+        if due > 1 and not self._is_told(retired):
+            yield due - 1, f"rows 1 to {due - 1} are missing, and no row says that they were retired"
+        hashes = {receiver: hash for receiver, (_, hash) in retired.items()}
+        for number, receiver, at, account, verdict, text, kept in self._read(
+            f"SELECT number, {self.RECEIVER}, at, account, verdict, text, hash FROM entry ORDER BY number"
         ):
-            yield number, chain_is_whole(due, hash, number, at, account, verdict, text, kept)
-            hash, due = bytes(kept or b"") if isinstance(kept, bytes | None) else b"", number + 1
+            before = hashes.get(receiver, bytes(32))
+            yield number, chain_is_whole(due, before, number, at, account, verdict, text, kept)
+            hashes[receiver], due = bytes(kept or b"") if isinstance(kept, bytes | None) else b"", number + 1
         if number_kept >= due:
             yield number_kept, f"rows {due} to {number_kept} are missing from the end"
-        elif hash_kept != hash:
-            yield number_kept, "the last hash kept beside the rows is another than the last row's"
+            return
+        for receiver in tails.keys() | hashes.keys():
+            if tails.get(receiver) != hashes.get(receiver, bytes(32)):
+                of = f" of bench {receiver!r}" if receiver else ""
+                yield number_kept, f"the last hash kept beside the rows{of} is another than the last row's"
+
+    # Taking out what is old
+
+    def retired(self) -> Ends:
+        """The last row of each chain that was retired: where what is left begins. Nothing where none ever was."""
+        if self._version() < 2:
+            return {}
+        found = self._read("SELECT receiver, number, hash FROM retired")
+        return {receiver: (number, bytes(hash)) for receiver, number, hash in found}
+
+    def _is_told(self, retired: Ends) -> bool:
+        """Whether rows of the chains say that all these were retired. One that was not finished stopped short of its row."""
+        told = [event.get("chains", {}) for event in self.events("retired")]
+        return all(
+            any(number < upto or (number, hash.hex()) == (upto, last)
+                for upto, last in (chains.get(receiver, (0, "")) for chains in told))
+            for receiver, (number, hash) in retired.items()
+        )  # fmt: skip
+
+    def oldest_since(self, since: str, now: str) -> int:
+        """The first number of a row from that time on; that of the next row where there is none. A row from beyond `now` is
+        none: its clock was wrong, and it is as old as its neighbours.
+        """
+        ((number,),) = self._read("SELECT min(number) FROM entry WHERE at >= ? AND at <= ?", (since, now))
+        return int(number) if number else self.last_number() + 1
+
+    def ends(self, upto: int) -> Ends:
+        """The last row of each chain up to a number, whether it is there or was retired."""
+        ends = self.retired()
+        for (hash,) in self._read("SELECT hash FROM entry WHERE number = ?", (upto,)):
+            ends[""] = (upto, hash)
+        return ends
+
+    def pieces(self, upto: int) -> list[str]:
+        """The parts of the journal that `retire` would drop whole; a file has none."""
+        return []
+
+    def retire(self, ends: Ends) -> None:
+        """Take out all rows up to the highest of these, the last of each chain, and keep them as where what is left begins.
+
+        Beside a bench that writes, too: each step is short. JournalError where it cannot be done; what was done stands.
+        """
+        upto = begins(ends) - 1
+        try:
+            for last in [*range(begins(self.retired()) + _RETIRED_AT_ONCE, upto, _RETIRED_AT_ONCE), upto]:
+                with self:
+                    self._db.execute(
+                        "INSERT OR REPLACE INTO retired SELECT '', number, hash FROM entry WHERE number = ?", (last,)
+                    )
+                    self._db.execute("DELETE FROM entry WHERE number <= ?", (last,))
+                time.sleep(_BREATH_SECONDS)  # the bench's turn
+        except sqlite3.Error as error:
+            raise JournalError(f"the journal {self} cannot be written: {error}") from None
+
+
+def begins(retired: Ends) -> int:
+    """The number of the first row that is left where these were retired."""
+    return max((number for number, _ in retired.values()), default=0) + 1
 
 
 def chain_is_whole(

@@ -172,6 +172,41 @@ def test_a_journal_that_is_not_there_is_not_made_by_looking_into_it(tmp_path: Pa
     assert not (tmp_path / "none.journal").exists()
 
 
+# As version 1 laid it out.
+VERSION_1 = """
+CREATE TABLE entry (number INTEGER PRIMARY KEY, at TEXT NOT NULL, account TEXT, verdict TEXT, text TEXT NOT NULL,
+                    hash BLOB NOT NULL);
+CREATE INDEX entry_account ON entry (account, verdict, number);
+CREATE INDEX entry_at ON entry (at);
+CREATE INDEX entry_event ON entry (number) WHERE verdict IS NULL;
+CREATE TABLE head (one INTEGER PRIMARY KEY CHECK (one = 1), number INTEGER NOT NULL, hash BLOB NOT NULL);
+CREATE TABLE seen (account TEXT NOT NULL, line TEXT NOT NULL, path TEXT NOT NULL, at TEXT NOT NULL, polls INTEGER NOT NULL,
+                   PRIMARY KEY (account, line, path)) WITHOUT ROWID;
+CREATE TABLE wish (number INTEGER PRIMARY KEY AUTOINCREMENT, text TEXT NOT NULL, taken INTEGER NOT NULL DEFAULT 0);
+PRAGMA user_version = 1;
+"""
+
+
+def test_a_journal_of_version_1_is_read_as_it_is_and_brought_forward_by_whoever_writes(tmp_path: Path) -> None:
+    path, rows, hash = tmp_path / "old.journal", [row(1), row(2)], bytes(32)
+    with closing(sqlite3.connect(path)) as file, file:
+        file.executescript(VERSION_1)
+        for one in rows:
+            hash = link(hash, one.text)
+            values = (one.number, one.at, one.account, one.verdict, one.text.decode(), hash)
+            file.execute("INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?)", values)
+        file.execute("INSERT INTO head VALUES (1, 2, ?)", (hash,))
+    with closing(Store(path)) as reader:
+        assert (list(reader.rows()), list(reader.verify())) == (rows, [(1, None), (2, None)])
+        with closing(Store(path, write=True)) as store:
+            store.append([row(3)])
+        assert (list(reader.rows()), mistakes(path)) == ([*rows, row(3)], [])
+    change(path, "PRAGMA user_version = 99")
+    for write in (False, True):
+        with pytest.raises(JournalError, match=r"is of version 99, .* a newer farend has written it"):
+            Store(path, write=write)
+
+
 def test_rows_come_in_order_of_arrival_and_by_account_time_and_verdict(path: Path) -> None:
     with closing(Store(path, write=True)) as store:
         more = [row(11, "8C20"), row(12, "004471", "repeat"), row(13, "", None)]

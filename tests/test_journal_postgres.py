@@ -1,18 +1,22 @@
 """The journal on a real PostgreSQL server: several benches, one journal; and what holds when the server dies."""
 
 import json
+import sqlite3
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
-import postgres
 import psycopg
 import pytest
 from conftest import Farend, Listening, ack, alarm, exchange, only
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from receiver.journal import JournalError, Row, Store, folder_of, opened, server_of
-from tools.lab import Bench, Load, judged
+from receiver import retention
+from receiver.journal import JournalError, Row, Store, folder_of, link, opened, server_of
+from tools import postgres
 
 AT = "2026-11-25T12:00:00.000Z"
 
@@ -55,16 +59,18 @@ def bench(where: str) -> Iterator[Opens]:
         one.close()
 
 
-def row(number: int, *, key: bytes | None = None, verdict: str | None = "accepted", **more: object) -> Row:
+def row(
+    number: int, *, key: bytes | None = None, verdict: str | None = "accepted", at: str = AT, **more: object
+) -> Row:
     entry = {
-        "at": AT,
+        "at": at,
         "row": number,
         "account": "4471",
         "verdict": verdict,
         "sequence_note": None,
         "repeat_of": None,
     } | more
-    return Row(number, AT, "4471", verdict, json.dumps(entry).encode(), key)
+    return Row(number, at, "4471", verdict, json.dumps(entry).encode(), key)
 
 
 def test_a_place_is_a_server_or_a_path_and_a_slash_that_a_path_has_eaten_comes_back() -> None:
@@ -123,14 +129,93 @@ def test_two_benches_of_one_name_are_refused(bench: Opens) -> None:
     assert not bench().written_by_another()
 
 
-def test_a_server_without_a_journal_and_one_of_another_version_are_told(where: str, bench: Opens) -> None:
+def test_a_server_without_a_journal_is_told_and_one_of_a_newer_version_is_left_alone(where: str, bench: Opens) -> None:
     with pytest.raises(JournalError, match="no bench has written it yet"):
         bench()
     bench("one").close()
     with psycopg.connect(where, autocommit=True) as db:
         db.execute("UPDATE farend SET version = 99")
-    with pytest.raises(JournalError, match="is of version 99"):
-        bench()
+    for name in ("", "one"):
+        with pytest.raises(JournalError, match=r"is of version 99, .* a newer farend has written it"):
+            bench(name)
+
+
+# As version 1 laid it out.
+VERSION_1 = """
+CREATE TABLE farend (version INTEGER NOT NULL);
+CREATE TABLE entry (number BIGINT PRIMARY KEY, receiver TEXT NOT NULL, at TEXT COLLATE "C" NOT NULL,
+                    account TEXT COLLATE "C", verdict TEXT COLLATE "C", event TEXT, text TEXT NOT NULL, hash BYTEA NOT NULL);
+CREATE INDEX entry_account ON entry (account, verdict, number);
+CREATE INDEX entry_at ON entry (at);
+CREATE INDEX entry_event ON entry (event, number) WHERE verdict IS NULL;
+CREATE TABLE head (one INTEGER PRIMARY KEY CHECK (one = 1), number BIGINT NOT NULL);
+CREATE TABLE chain (receiver TEXT PRIMARY KEY, number BIGINT NOT NULL, hash BYTEA NOT NULL);
+CREATE TABLE signal (key BYTEA PRIMARY KEY, number BIGINT NOT NULL, at TIMESTAMPTZ NOT NULL);
+CREATE INDEX signal_at ON signal (at);
+CREATE TABLE seen (account TEXT NOT NULL, line TEXT NOT NULL, path TEXT NOT NULL, at TEXT NOT NULL, polls BIGINT NOT NULL,
+                   PRIMARY KEY (account, line, path));
+CREATE TABLE wish (number BIGINT GENERATED ALWAYS AS IDENTITY PRIMARY KEY, text TEXT NOT NULL,
+                   taken INTEGER NOT NULL DEFAULT 0);
+INSERT INTO head VALUES (1, 3);
+INSERT INTO farend VALUES (1);
+"""
+
+
+def test_a_journal_of_version_1_is_read_as_it_is_and_brought_forward_once_by_whoever_writes(
+    where: str, bench: Opens
+) -> None:
+    rows, hash = [row(number, at=at) for number, at in enumerate((AT, "1970-01-01T00:00:00.000Z", AT), 1)], bytes(32)
+    with psycopg.connect(where, autocommit=True) as db:
+        db.execute(VERSION_1)
+        for one in rows:
+            hash = link(hash, one.text)
+            values = (one.number, "one", one.at, one.account, one.verdict, None, one.text.decode(), hash)
+            db.execute("INSERT INTO entry VALUES (%s, %s, %s, %s, %s, %s, %s, %s)", values)
+        db.execute("INSERT INTO chain VALUES ('one', 3, %s)", (hash,))
+        db.execute("INSERT INTO signal VALUES ('x', 3, now())")
+    reader = bench()
+    assert list(reader.rows()) == rows
+    assert list(reader.verify()) == [(1, None), (2, None), (3, None)]
+    with ThreadPoolExecutor() as pool:  # two benches at once
+        one, two = pool.map(bench, ("one", "two"))
+    assert two.append([row(4, key=b"x")])[0].verdict == "repeat"
+    one.append([row(5)])
+    assert list(reader.rows())[:3] == rows
+    assert [(number, wrong) for number, wrong in reader.verify() if wrong] == []
+    assert reader.number == 3
+    assert reader.last_number() == 5
+
+
+def test_every_row_has_a_place_whatever_the_clock_says(where: str, bench: Opens) -> None:
+    one = bench("one")
+    clocks = [
+        AT,
+        "1970-01-01T00:00:00.000Z",
+        "2026-10-25T02:59:59.999Z",
+        "2026-10-25T02:00:00.000Z",
+        "2100-12-31T00:00:00.000Z",
+    ]
+    one.append([row(number, at=at) for number, at in enumerate(clocks, 1)])
+    assert [found.at for found in one.rows()] == clocks
+    assert [found.number for found in one.rows(since="2026-10-01", until="2026-11-01")] == [3, 4]
+    assert [wrong for _, wrong in one.verify() if wrong] == []
+    with psycopg.connect(where) as db:
+        made = {name for (name,) in db.execute("SELECT relname FROM pg_class WHERE relispartition AND relkind = 'r'")}
+    months = ("1970-01", "1970-02", "2026-10", "2026-11", "2026-12", "2100-12", "2101-01")  # each, and the one after it
+    assert made == {f"entry_{month}" for month in months}
+
+
+def test_rows_of_which_one_cannot_be_written_leave_nothing_behind(bench: Opens) -> None:
+    one = bench("one")
+    with pytest.raises(psycopg.Error):
+        one.append([row(1, key=b"x"), row(2)._replace(at="2026-11-31", text=b"\0")])
+    assert [kept.verdict for kept in one.append([row(1, key=b"x")])] == ["accepted"]
+    assert list(one.verify()) == [(1, None)]
+
+
+def test_the_same_message_twice_in_one_commit_is_one_signal_and_a_repeat(bench: Opens) -> None:
+    kept = bench("one").append([row(1, key=b"x"), row(2, key=b"x")])
+    assert [(one.verdict, json.loads(one.text)["repeat_of"]) for one in kept] == [("accepted", None), ("repeat", 1)]
 
 
 @pytest.mark.parametrize(("change", "told"), [
@@ -139,7 +224,7 @@ def test_a_server_without_a_journal_and_one_of_another_version_are_told(where: s
     ("DELETE FROM entry WHERE number = 2", "row 2 is missing"),
     ("DELETE FROM entry WHERE number = 3", "rows 3 to 3 are missing from the end"),
     ("UPDATE entry SET receiver = 'two' WHERE number = 2", "row 2 does not fit"),
-    ("UPDATE chain SET hash = '\\x00'", "the last hash kept of bench 'one' is another"),
+    ("UPDATE chain SET hash = '\\x00'", "the last hash kept beside the rows of bench 'one' is another"),
 ])  # fmt: skip
 def test_what_somebody_changed_shows(where: str, bench: Opens, change: str, told: str) -> None:
     one = bench("one")
@@ -147,6 +232,124 @@ def test_what_somebody_changed_shows(where: str, bench: Opens, change: str, told
     with psycopg.connect(where, autocommit=True) as db:
         db.execute(change)
     assert any(wrong and told in wrong for _, wrong in one.verify())
+
+
+# Old rows are retired, from either engine
+
+NOW = datetime(2026, 11, 26, tzinfo=UTC)
+
+
+@pytest.fixture(params=["file", "server"])
+def place(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """Where an empty journal is to lie."""
+    return str(tmp_path / "journal") if request.param == "file" else str(request.getfixturevalue("where"))
+
+
+def filled(place: str, *times: str, **more: object) -> None:
+    """A journal with a row for each of these times, given as far as it matters."""
+    full = [f"{time}{'2020-01-01T00:00:00.000Z'[len(time) :]}" for time in times]
+    with closing(opened(place, write=True)) as store:
+        store.append([row(number, at=at, **more) for number, at in enumerate(full, store.number + 1)])  # type: ignore[arg-type]
+
+
+def wrong_with(place: str) -> list[str]:
+    with closing(opened(place)) as store:
+        return [wrong for _, wrong in store.verify() if wrong]
+
+
+def changed_by_hand(place: str, statement: str) -> None:
+    with closing(psycopg.connect(place) if server_of(place) else sqlite3.connect(place)) as db, db:
+        db.execute(statement)
+
+
+def retired(place: str, before: str) -> retention.Retirement:
+    with closing(opened(place)) as store:
+        plan = retention.planned(store, datetime.fromisoformat(f"{before}T00:00:00+00:00"), NOW)
+    if plan.upto >= plan.first and not plan.held:
+        retention.retire(Path(place), plan, "T")
+    return plan
+
+
+def test_what_is_old_goes_from_the_beginning_and_the_chain_of_what_is_left_is_whole(place: str) -> None:
+    # The clock was wrong for three rows: what came from the future is as old as its neighbours, and what is younger than its
+    # clock said stays with those before it.
+    filled(place, "2025-01", "2025-02", "2100-01", "1970-01", "2025-03", "2025-02-28", "2026-11")
+    assert (retired(place, "2025-03-01").upto, retired(place, "2025-03-01").upto) == (4, 4)
+    assert wrong_with(place) == []
+    filled(place, "2026-12")
+    assert (retired(place, "2026-01-01").first, wrong_with(place)) == (5, [])
+    with closing(opened(place)) as store:
+        assert [one.number for one in store.rows(events=True)] == [7, 8, 9, 10]
+        assert [(event["row"], event["upto"], event["by"]) for event in store.events("retired")] == [
+            (10, 6, "T"),
+            (8, 4, "T"),
+        ]
+
+
+@pytest.mark.parametrize(("change", "told"), [
+    ("DELETE FROM entry WHERE number = 3", "row 3 is missing"),
+    ("UPDATE entry SET text = replace(text, '4471', '4472') WHERE number = 3", "row 3 does not fit"),
+    ("UPDATE retired SET hash = (SELECT hash FROM entry WHERE number = 3)", "no row says that they were retired"),
+    ("DELETE FROM retired", "rows 1 to 2 are missing"),
+])  # fmt: skip
+def test_what_somebody_changed_where_the_rest_begins_shows(place: str, change: str, told: str) -> None:
+    filled(place, "2025-01", "2025-02", "2026-10", "2026-11")
+    retired(place, "2026-01-01")
+    changed_by_hand(place, change)
+    assert any(told in wrong for wrong in wrong_with(place))
+
+
+def test_who_takes_away_more_than_was_retired_shows_although_the_chain_begins_there(place: str) -> None:
+    filled(place, "2025-01", "2026-09", "2026-10", "2026-11")
+    retired(place, "2026-01-01")
+    changed_by_hand(place, "UPDATE retired SET number = 3, hash = (SELECT hash FROM entry WHERE number = 3)")
+    changed_by_hand(place, "DELETE FROM entry WHERE number <= 3")
+    assert wrong_with(place) == ["rows 1 to 3 are missing, and no row says that they were retired"]
+
+
+@pytest.mark.parametrize(("more", "why"), [
+    ({"verdict": None, "event": "proving", "act": "start", "proving": "p", "plan": {"account": {"name": "", "number": "1"}}},
+     "the proving p of account 4471 is not over"),
+    ({"verdict": None, "event": "clock-stepped"}, "nobody has confirmed the clock"),
+    ({"verdict": "accepted", "row": 7}, "row 2: its columns differ"),
+])  # fmt: skip
+def test_what_is_still_needed_or_would_hide_a_break_stays(place: str, more: dict[str, object], why: str) -> None:
+    filled(place, "2025-01")
+    filled(place, "2025-02", **more)
+    filled(place, "2026-11")
+    plan = retired(place, "2026-01-01")
+    assert [(one.row, why in one.why) for one in plan.held] == [(2, True)]
+    with closing(opened(place)) as store:
+        assert len(list(store.rows(events=True))) == 3
+
+
+def test_what_a_starting_bench_still_needs_stays(place: str) -> None:
+    filled(place, "2026-11-20")
+    with pytest.raises(ValueError, match="rows of the last 7 days stay"):
+        retired(place, "2026-11-20")
+
+
+def test_a_month_that_was_dropped_is_made_again_for_a_clock_that_is_set_back(bench: Opens) -> None:
+    one, reader = bench("one"), bench()
+    one.append([row(1, at="2025-01-05T00:00:00.000Z"), row(2)])
+    assert reader.pieces(1) == ["entry_2025-01"]
+    reader.retire(reader.ends(1))
+    one.append([row(3, at="2025-01-06T00:00:00.000Z")])
+    assert [found.number for found in one.rows()] == [2, 3]
+
+
+def test_beside_a_bench_that_writes_rows_are_retired_and_it_goes_on(
+    place: str, station: Path, listening: Callable[..., Listening], inside: Farend
+) -> None:
+    filled(place, *["2025-01"] * 3000, verdict=None, event="x")
+    bench = listening("--book", station, "--journal", place)
+    told = inside("journal", "retire", "--before", "2026-01-01", "--journal", place, "--json").objects[0]
+    assert (told["upto"], told["row"], told["pieces"]) == (3000, None, ["entry_2025-01"] if server_of(place) else [])
+    assert inside("journal", "retire", "--before", "2026-01-01", "--journal", place, "--yes").code == 0
+    assert exchange(bench.port(), alarm(7)) == [ack(7)]
+    assert bench.end() == 0
+    verified = inside("journal", "verify", "--journal", place, "--json")
+    assert (verified.code, verified.objects[0]["retired"], verified.objects[0]["wrong"]) == (0, 3000, [])
 
 
 @settings(max_examples=25)
@@ -196,31 +399,3 @@ def test_a_wish_is_done_by_every_bench_and_written_down_by_one(
     verified = inside("journal", "verify", "--journal", where)
     assert verified.code == 0
     assert "last hash of bench one" in verified.out.decode()
-
-
-async def test_the_primary_dies_and_no_acknowledged_signal_of_two_benches_is_missing_or_double(tmp_path: Path) -> None:
-    with postgres.servers("a", "b") as (one, two):
-        postgres.primary(one, "-c synchronous_standby_names=*")
-        postgres.standby(two, one)
-        where = postgres.url(one, two)
-        loads, benches = [Load(letter=letter, wait=1.0) for letter in "AB"], []
-        for load, name in zip(loads, ("north", "south"), strict=True):
-            (tmp_path / name).mkdir()
-            bench = Bench(tmp_path / name, where, more=("--name", name))
-            load.port = bench.port
-            load.start()
-            benches.append(bench)
-        for load in loads:
-            await load.more(40)
-        one.kill()
-        two.run("pg_ctl", "-D", two.data, "-w", "promote")
-        for load in loads:
-            await load.more(40)
-        for load in loads:
-            await load.end()
-        for bench in benches:
-            await bench.end()
-        for load in loads:
-            outcome = judged("failover", load, where)
-            assert (outcome.lost, outcome.double, outcome.wrong) == (0, 0, [])
-            assert outcome.acknowledged >= 80

@@ -89,6 +89,13 @@ def test_what_was_acknowledged_is_there_after_the_power_was_cut(tmp_path: Path) 
     assert (power["lost"], power["double"], power["wrong"]) == (0, 0, [])
 
 
+def test_nothing_acknowledged_is_missing_or_double_when_the_primary_of_two_benches_dies(tmp_path: Path) -> None:
+    (failover,) = lab(tmp_path, "--only", "failover", "--acks", 40)
+    assert failover["acknowledged"] >= 4 * 40
+    assert failover["repeated"] > 0  # commits that the standby had, and of which no bench had heard
+    assert (failover["lost"], failover["double"], failover["wrong"]) == (0, 0, [])
+
+
 def test_each_scenario_is_named_in_the_readme() -> None:
     readme = (ROOT / "README.md").read_text("utf-8")
     assert {name for name in SCENARIOS if f"\n    {name} " not in readme} == set()

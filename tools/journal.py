@@ -1,8 +1,10 @@
 """`farend journal`: look into the journal."""
 
 import csv
+import getpass
 import sys
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -11,13 +13,14 @@ import typer
 from rich.progress import Progress
 
 from protocols.dc09 import bare
+from receiver import retention
 from receiver.desk import millis, reread
-from receiver.journal import JournalError, Row, Store, opened
+from receiver.journal import JournalError, Row, Store, begins, opened
 from receiver.overview import heard
 from receiver.supervision import span
 from tools import decode as explainer
 from tools import words
-from tools.common import JOURNAL, OUT, TALK, book_from, key_from, print_json, stop, time_from
+from tools.common import JOURNAL, OUT, TALK, book_from, conducted, key_from, print_json, stop, time_from
 
 Found = TypeVar("Found")
 
@@ -157,19 +160,77 @@ def verify(journal: Where = str(JOURNAL), as_json: Json = False) -> None:
                     progress.update(task, completed=number)
         except JournalError as error:
             mistakes.append(str(error))
+    retired = begins(store.retired()) - 1
     if as_json:
         tails = store.tails()
-        print_json({"rows": store.number, "last_hash": tails.get(""), "last_hashes": tails, "wrong": mistakes})
+        ends = {"last_hash": tails.get(""), "last_hashes": tails}
+        print_json({"rows": store.number - retired, "retired": retired, **ends, "wrong": mistakes})
     else:
         for mistake in mistakes:
             OUT.print(f"✗ {mistake}", markup=False)
-        OUT.print(f"{store.number} rows; " + ("the chain is whole" if not mistakes else f"{len(mistakes)} breaks"))
+        before = f" ({retired} before them were retired)" if retired else ""
+        found = "the chain is whole" if not mistakes else f"{len(mistakes)} breaks"
+        OUT.print(f"{store.number - retired} rows{before}; {found}")
         for name, hash in store.tails().items():
             of = f" of bench {name}" if name else ""
             OUT.print(
                 f"last hash{of} {hash} (note it elsewhere: it proves the rows up to here)", soft_wrap=True, markup=False
             )
     raise typer.Exit(1 if mistakes else 0)
+
+
+@app.command()
+def retire(
+    before: Annotated[str, typer.Option(metavar="ISO", help="Rows from before this time (UTC unless it says).")],
+    journal: Where = str(JOURNAL),
+    yes: Annotated[bool, typer.Option("--yes", help="Do it; without this it is only said.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Take old rows out of the journal, for good. What is left can still be verified.
+
+    Says what would go; --yes does it. Nothing goes that something open still needs: then the exit code is 1.
+
+    Example: farend journal retire --before 2025-01-01 --journal station.journal
+    """
+    store, moment = _open(journal), time_from(before, "--before")
+    assert moment
+    try:
+        plan = retention.planned(store, moment, datetime.now(UTC))
+    except ValueError as error:
+        stop(f"--before {before}: {error}")
+    except JournalError as error:
+        stop(str(error))
+    some, row = plan.upto >= plan.first, None
+    if some and yes and not plan.held:
+        with conducted():
+            row = retention.retire(Path(journal), plan, getpass.getuser())
+    if as_json:
+        print_json(plan.to_json() | {"row": row})
+    elif not some:
+        OUT.print(f"no row came before {plan.before} and before all that came since")
+    else:
+        _show(plan, row)
+    raise typer.Exit(1 if plan.held else 0)
+
+
+def _show(plan: retention.Retirement, row: int | None) -> None:
+    OUT.print(f"rows {plan.first} to {plan.upto}, from before {plan.before}: {plan.upto - plan.first + 1} rows")
+    if plan.pieces:
+        OUT.print(f"dropped whole: {', '.join(plan.pieces)}", soft_wrap=True)
+    if plan.signed:
+        OUT.print(
+            f"{plan.signed} provings that are over lie in them: what `farend prove check` says of their records it can say "
+            "only while the rows are there", soft_wrap=True,
+        )  # fmt: skip
+    for row_, why in plan.held:
+        OUT.print(f"✗ row {row_} must stay: {why}", markup=False, soft_wrap=True)
+    if row is not None:
+        OUT.print(f"they are out of the journal; row {row} says so")
+    elif not plan.held:
+        OUT.print(
+            "they would be gone for good. `farend journal export --events` writes all that is there elsewhere; then say it "
+            "again with --yes", soft_wrap=True,
+        )  # fmt: skip
 
 
 @app.command()

@@ -9,6 +9,7 @@
     clock      the wall clock is set an hour ahead, and back
     udp        20 % of the datagrams lost both ways, others doubled or late
     power      the power fails at random after an ACK: what a disk holds at that moment is mounted again and read
+    failover   two benches write one journal on a PostgreSQL server; `kill -9` to the primary, and its standby is promoted
 
 In each, panels send openings as fast as they are answered, one message outstanding each, and send again what gets no answer,
 as panels do. Told is what they offered and had acknowledged, and what the journal kept of it. LOST is what was acknowledged
@@ -42,6 +43,7 @@ from rich.table import Table
 
 from protocols.dc09 import build
 from receiver.journal import Store, opened
+from tools import postgres
 from tools.common import CAUTION
 
 HOST = "127.0.0.1"
@@ -106,6 +108,7 @@ class Load:
         self.panels = [Panel(f"{letter}{number:03}") for number in range(PANELS)]
         self.udp, self.wait = udp, wait
         self.port = 0
+        self.second: int | None = None  # the port of a second receiver, which a panel turns to when the first is silent
         self.going = True
         self.at_ack: Callable[[], None] = lambda: None
         self._tasks: list[asyncio.Task[None]] = []
@@ -139,12 +142,14 @@ class Load:
 
     async def _work(self, panel: Panel) -> None:
         while self.going:
-            with suppress(OSError, asyncio.IncompleteReadError, TimeoutError, asyncio.LimitOverrunError):
-                await (self._over_udp(panel) if self.udp else self._over_tcp(panel))
+            for port in (self.port, self.second):
+                with suppress(OSError, asyncio.IncompleteReadError, TimeoutError, asyncio.LimitOverrunError):
+                    if port is not None:
+                        await (self._over_udp(panel, port) if self.udp else self._over_tcp(panel, port))
             await asyncio.sleep(0.01)
 
-    async def _over_tcp(self, panel: Panel) -> None:
-        reader, writer = await asyncio.open_connection(HOST, self.port)
+    async def _over_tcp(self, panel: Panel, port: int) -> None:
+        reader, writer = await asyncio.open_connection(HOST, port)
         try:
             while self.going:
                 panel.tries += 1
@@ -156,14 +161,14 @@ class Load:
         finally:
             writer.close()
 
-    async def _over_udp(self, panel: Panel) -> None:
+    async def _over_udp(self, panel: Panel, port: int) -> None:
         answers: asyncio.Queue[bytes] = asyncio.Queue()
 
         class Ear(asyncio.DatagramProtocol):
             def datagram_received(self, data: bytes, addr: Any) -> None:
                 answers.put_nowait(data)
 
-        transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(Ear, remote_addr=(HOST, self.port))
+        transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(Ear, remote_addr=(HOST, port))
         try:
             while self.going:
                 panel.tries += 1
@@ -583,9 +588,48 @@ async def power(folder: Path, wanted: argparse.Namespace) -> Outcome:
     return outcome
 
 
+async def failover(folder: Path, wanted: argparse.Namespace) -> Outcome:
+    """Panels have both benches, each in another order: what one of them could not answer in time comes to the other.
+
+    The primary dies at the worst moment: commits are on the standby's disk, and no bench has heard so.
+    """
+    if not postgres.programs():
+        raise CannotError("PostgreSQL's server is not installed")
+    with postgres.servers("first", "second") as (first, second):
+        postgres.primary(first, "-c synchronous_standby_names=* -c synchronous_commit=remote_apply")
+        postgres.standby(second, first)
+        where = postgres.url(first, second)
+        benches = []
+        for name in ("north", "south"):
+            (folder / name).mkdir()
+            benches.append(Bench(folder / name, where, more=("--name", name)))
+        north, south = Load(wait=1.0), Load(wait=1.0, letter="B")
+        (north.port, north.second), (south.port, south.second) = (
+            (one.port, other.port) for one, other in (benches, reversed(benches))
+        )
+        for load in (north, south):
+            load.start()
+            await load.more(wanted.acks)
+        postgres.hold_back(second)
+        await asyncio.sleep(0.3)  # until nothing is answered
+        first.kill()
+        died = time.monotonic()
+        await asyncio.to_thread(second.promote)
+        promoted = time.monotonic() - died
+        for load in (north, south):
+            await load.more(wanted.acks)
+        for load in (north, south):
+            await load.end()
+        for bench in benches:
+            await bench.end()
+        both = Load()
+        both.panels = north.panels + south.panels
+        return judged("failover", both, where, f"promoted {promoted:.1f} s after the primary's death")
+
+
 SCENARIOS: dict[str, Callable[[Path, argparse.Namespace], Any]] = {
     "killed": killed, "stopped": stopped, "order": order, "slow": slow, "full": full, "read-only": read_only,
-    "clock": clock, "udp": udp, "power": power,
+    "clock": clock, "udp": udp, "power": power, "failover": failover,
 }  # fmt: skip
 
 
@@ -695,6 +739,9 @@ def main() -> int:
     parser.add_argument("--only", action="append", choices=SCENARIOS, help="this alone; may be repeated")
     parser.add_argument("--kills", type=int, default=100, help="for killed (default 100)")
     parser.add_argument("--cuts", type=int, default=20, help="of the power (default 20)")
+    parser.add_argument(
+        "--acks", type=int, default=500, help="before a failover, and after it, at each bench (default 500)"
+    )
     parser.add_argument("--seed", type=int, default=1, help="of what is done at random")
     parser.add_argument("--dir", type=Path, default=Path(), help="where the journals lie (default: here)")
     parser.add_argument("--json", action="store_true", help="one JSON object a scenario on stdout")

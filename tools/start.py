@@ -56,6 +56,7 @@ FOR_LAB = {
     "nft": "nftables",
     "mkfs.ext4": "e2fsprogs",
     "losetup": "mount",
+    "/usr/lib/postgresql/*/bin/postgres": "postgresql",
 }
 
 # Much of a test is waiting, so three workers share two cores. A file stays with one of them, since its tests may share a

@@ -1,4 +1,4 @@
-"""Real PostgreSQL servers from Debian's package, on loopback, for the tests: a primary, and a standby that it waits for."""
+"""Real PostgreSQL servers from Debian's package, on loopback: a primary, and a standby that it waits for."""
 
 import os
 import pwd
@@ -12,14 +12,19 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+import psycopg
+
 HOST = "127.0.0.1"
 
 
-def programs() -> Path:
-    """The folder of the newest server that is installed."""
+def programs() -> Path | None:
+    """The folder of the newest server that is installed; None where there is none."""
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin/postgres"), key=lambda path: int(path.parts[-3]))
-    assert found, "Debian's package postgresql is not installed; `python3 tools/start.py test` installs it"
-    return found[-1].parent
+    return found[-1].parent if found else None
+
+
+class ServerError(Exception):
+    """What one of PostgreSQL's programs said when it failed."""
 
 
 class Server:
@@ -33,16 +38,23 @@ class Server:
 
     def run(self, program: str, *arguments: object) -> None:
         """Run one of its programs, as a user that it accepts: it refuses to be root."""
-        user = "postgres" if os.geteuid() == 0 else None
+        user, folder = "postgres" if os.geteuid() == 0 else None, programs()
+        if folder is None:
+            raise ServerError("Debian's package postgresql is not installed; `python3 tools/start.py test` installs it")
         done = subprocess.run(
-            [str(programs() / program), *map(str, arguments)], capture_output=True, text=True, user=user, cwd="/",
+            [str(folder / program), *map(str, arguments)], capture_output=True, text=True, user=user, cwd="/",
             env={"LC_ALL": "C.UTF-8", "PATH": os.environ["PATH"]}, check=False,
         )  # fmt: skip
-        assert done.returncode == 0, done.stderr + (self.log.read_text() if self.log.exists() else "")
+        if done.returncode:
+            raise ServerError(done.stderr + (self.log.read_text() if self.log.exists() else ""))
 
     def start(self, *options: str) -> None:
         said = f"-p {self.port} -k '' -c listen_addresses={HOST} {' '.join(options)}"
         self.run("pg_ctl", "-D", self.data, "-w", "-t", 30, "-l", self.log, "-o", said, "start")
+
+    def promote(self) -> None:
+        """Make a primary of a standby."""
+        self.run("pg_ctl", "-D", self.data, "-w", "promote")
 
     def kill(self) -> None:
         """`kill -9` to all of it, as when a machine dies."""
@@ -83,7 +95,14 @@ def standby(server: Server, of: Server) -> None:
     server.run(
         "pg_basebackup", "-h", HOST, "-p", of.port, "-U", "farend", "-D", server.data, "-R", "-c", "fast", "--no-sync"
     )
-    server.start()
+    server.start("-c wal_retrieve_retry_interval=100ms")  # sooner aware that its primary is gone
+
+
+def hold_back(server: Server) -> None:
+    """From now on what comes to a standby is on its disk and not applied: `remote_apply` answers no commit any more."""
+    with psycopg.connect(url(server), autocommit=True) as db:
+        db.execute("ALTER SYSTEM SET recovery_min_apply_delay = '1h'")
+        db.execute("SELECT pg_reload_conf()")
 
 
 def url(*servers: Server) -> str:
