@@ -821,8 +821,8 @@ def show(results: list[dict[str, Any]]) -> None:
         elif one["what"] == "tenth":
             out.print(
                 f"{one['connections']:>6,} connections, {one['full'] / 10:,.0f} messages/s (a tenth):"
-                f" p50 {one['p50_ms']:.2f} ms, p99 {one['p99_ms']:.2f} ms; a flush of the disk p50 {one['flush']['p50_ms']:.2f} ms,"
-                f" p99 {one['flush']['p99_ms']:.2f} ms: {one['times']:.1f} times",
+                f" p50 {one['p50_ms']:.2f} ms, p99 {one['p99_ms']:.2f} ms; a flush of the disk"
+                f" p50 {one['flush']['p50_ms']:.2f} ms, p99 {one['flush']['p99_ms']:.2f} ms: {one['times']:.1f} times",
                 soft_wrap=True,
             )
         elif one["what"] == "idle":
