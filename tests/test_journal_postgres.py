@@ -345,7 +345,8 @@ def test_beside_a_bench_that_writes_rows_are_retired_and_it_goes_on(
     bench = listening("--book", station, "--journal", place)
     told = inside("journal", "retire", "--before", "2026-01-01", "--journal", place, "--json").objects[0]
     assert (told["upto"], told["row"], told["pieces"]) == (3000, None, ["entry_2025-01"] if server_of(place) else [])
-    assert inside("journal", "retire", "--before", "2026-01-01", "--journal", place, "--yes").code == 0
+    done = inside("journal", "retire", "--before", "2026-01-01", "--journal", place, "--yes")
+    assert done.code == 0, done.err
     assert exchange(bench.port(), alarm(7)) == [ack(7)]
     assert bench.end() == 0
     verified = inside("journal", "verify", "--journal", place, "--json")
