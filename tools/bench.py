@@ -650,7 +650,7 @@ def simulate(paths: int) -> dict[str, Any]:
     # The last round of polls that each still takes part in; the others never stop.
     last_round = {path: dice.randrange(1, 3) for path in dice.sample(range(paths), max(paths // 1000, 1))}
     promises = [Promise(name, "poll", POLL_SECONDS, POLL_SECONDS // 4) for name in names]
-    dues = {path: phases[path] + POLL_SECONDS * (one + 1.25) for path, one in last_round.items()}
+    dues = {path: phases[path] + POLL_SECONDS * (one + 1) + POLL_SECONDS // 4 for path, one in last_round.items()}
 
     def live(hear: Callable[..., None], look: Callable[[float], list[Any]]) -> tuple[int, float, float]:
         heard, at, longest = 0, 0, 0.0
