@@ -5,6 +5,7 @@ exception: their last time and count are kept coarsely, and their answer leaves 
 """
 
 import resource
+import socket
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator
@@ -17,6 +18,7 @@ from typing import Any, cast
 
 import orjson
 from twisted.internet import task
+from twisted.protocols.tls import TLSMemoryBIOFactory
 
 from protocols.dc09 import bare
 from protocols.envelope import Piece
@@ -24,11 +26,14 @@ from protocols.exchange import answer
 from protocols.values import Frame, legible
 from receiver import desk, lines
 from receiver.book import Account, Book, Promise
+from receiver.book_changes import changes
 from receiver.capture import Happening, Recorder, What
 from receiver.clock import Clock, synchronised
 from receiver.desk import Decision, Memory, OnTest, Origin, Policy
 from receiver.entry import Entry, OwnEntry, Stencils
 from receiver.journal import GRANTED, REFUSED, WAITING, Journal, Row, Seen, Store, Writing, opened
+from receiver.metrics import Counts
+from receiver.record import Mode
 from receiver.supervision import (
     Back,
     Event,
@@ -70,6 +75,7 @@ class Listen:
     private_key: Path | None = None
     source: Path | None = None  # of a phone line that is no RTP: the file or FIFO that is heard
     out: Path | None = None  # and the one that is spoken into
+    given: socket.socket | None = None  # open already: a service manager holds it, and hands it to the next bench too
 
 
 @dataclass
@@ -82,6 +88,8 @@ class Settings:
     keep_calls: Path | None = None  # a folder for the sound of every telephone call
     shared: bool = False  # whether other benches write the same journal
     load_book: Callable[[], Book] | None = None  # reads the book again once somebody has changed it
+    mode: Mode = "bench"
+    discreet: bool = False  # whether what is told of a sealed frame leaves out what was in it
 
 
 class Bench:
@@ -127,8 +135,12 @@ class Bench:
         self._udp_ports: list[Any] = []
         self._loops: list[task.LoopingCall] = []
         self._reading_udp = True
+        self._reading_book = threading.Lock()
         self.supervision = Supervision(self.clock.tick())
         self._untold: deque[Event] = deque()
+        self.counts = Counts()
+        if self.journal:
+            self.journal.took = self.counts.commit
         self._warned: dict[str, int | None] = {}  # an account's mark → of how many minutes left it was warned last
         if store:
             self._remember(store)
@@ -141,18 +153,29 @@ class Bench:
             return self._listen_phone(wanted)
         if wanted.kind == "udp":
             datagrams = lines.DatagramLine(self)
-            port = self.reactor.listenUDP(wanted.port, datagrams, interface=wanted.host, maxPacketSize=65535)
+            if wanted.given:
+                with wanted.given as given:  # Twisted takes a copy of it
+                    given.setblocking(False)
+                    port = self.reactor.adoptDatagramPort(given.fileno(), given.family, datagrams, maxPacketSize=65535)
+            else:
+                port = self.reactor.listenUDP(wanted.port, datagrams, interface=wanted.host, maxPacketSize=65535)
             self._datagrams.append(datagrams)
             line: lines.DatagramLine | lines.StreamLine = datagrams
         else:
             stream = lines.StreamLine(wanted.kind, self, self.clock.tick, self.reactor.callLater, self.settings.limits)
             if wanted.certificate and wanted.private_key:
                 context = lines.tls_context(wanted.certificate, wanted.private_key)
-                port = self.reactor.listenSSL(
-                    wanted.port, stream, context, backlog=lines.BACKLOG, interface=wanted.host
-                )
+                if wanted.given:
+                    with wanted.given as given:
+                        given.setblocking(False)
+                        over_tls = TLSMemoryBIOFactory(context, False, stream)  # type: ignore[arg-type]
+                        port = self.reactor.adoptStreamPort(given.fileno(), given.family, over_tls)
+                else:
+                    port = self.reactor.listenSSL(
+                        wanted.port, stream, context, backlog=lines.BACKLOG, interface=wanted.host
+                    )
             else:
-                port = lines.DirectPort(stream, wanted.host, wanted.port)
+                port = lines.DirectPort(stream, wanted.host, wanted.port, wanted.given)
             self._streams.append(stream)
             line = stream
         (self._udp_ports if wanted.kind == "udp" else self._ports).append(port)
@@ -187,6 +210,7 @@ class Bench:
             "start",
             "lines: " + ", ".join(lines.line_text(*one) for one in listening),
             listening=[{"line": kind, "host": host, "port": port} for kind, host, port in listening],
+            mode=self.settings.mode,
         )
         if synchronised() is False:
             self.told(
@@ -250,6 +274,20 @@ class Bench:
         if self.recorder:
             self.recorder.close()
 
+    @property
+    def connections(self) -> int:
+        """How many are open, over TCP and TLS."""
+        return sum(len(stream.open) for stream in self._streams)
+
+    def unready(self) -> Iterator[str]:
+        """Why nobody should report here now: nothing where all is well."""
+        if self._stopping.is_set():
+            yield "the bench stops"
+        elif not self._loops:
+            yield "the bench is starting"
+        if self.journal and self.journal.failing:
+            yield "the journal cannot write: nothing is answered"
+
     def _carefully(self, work: Callable[[], Any]) -> None:
         # An exception would end the loop for ever, and with it the tries to write the journal again.
         try:
@@ -291,8 +329,11 @@ class Bench:
         entry = Entry(decision, now, origin, self._stencils)
         if decision.account and decision.reply == "ACK":
             self._saw(decision, entry, origin, tick)
+        if self.settings.mode == "mirror":
+            decision.mirrored()
         if decision.verdict == "poll" and not self._keeps_poll(decision, now):
             self._respond(decision, respond)
+            self.counts.frame(origin.line, decision.verdict, decision.reply, False)
             if self.show:
                 self.show(entry)
             return None
@@ -314,6 +355,7 @@ class Bench:
 
     def connection_failed(self, peer: str, why: str) -> None:
         """A connection ended without having said anything that could be read: the trace of a panel that cannot talk."""
+        self.counts.failed += 1
         self.event("connection", f"{peer}: {why}")
 
     def event(self, event: str, detail: str, **more: Any) -> None:
@@ -389,8 +431,10 @@ class Bench:
                 if row.number != entry.row:
                     decision.numbered(row.number)
                 self._respond(decision, respond)
+            self.counts.frame(entry.origin.line, decision.verdict, decision.reply, decision.refused_alarm)
             if decision.warning:
-                self.alarm(f"{'REFUSED ALARM' if decision.refused_alarm else 'ALARM'}, {_in_words(decision)}")
+                words = _in_words(decision, self.settings.discreet)
+                self.alarm(f"{'REFUSED ALARM' if decision.refused_alarm else 'ALARM'}, {words}")
             if self.show:
                 self.show(entry)
 
@@ -572,30 +616,49 @@ class Bench:
             said = wish["entry"]
             self.event(**{name: value for name, value in said.items() if name not in ("at", "row", "verdict")})
         elif wish["wish"] == "book-changed" and fresh and self.settings.load_book:
-            # In a thread of its own: a large book takes its time.
-            threading.Thread(target=self._read_book, args=(self.settings.load_book,), daemon=True).start()
+            self.reload()
         elif wish["wish"] == "clock-confirmed" and fresh:
             self.clock.confirm()
             self.memory.clock_doubtful = False
             self.event("clock-confirmed", f"by {wish['by']}")
             self.told("the clock was confirmed; NAKs carry its time again")
 
-    def _read_book(self, load: Callable[[], Book]) -> None:
-        """One with mistakes leaves the old one in force."""
-        try:
-            book = load()
-        except (OSError, ValueError) as error:
-            self.reactor.callFromThread(self.told, f"THE BOOK CANNOT BE READ AGAIN, the old one stays: {error}")
-        else:
-            self.reactor.callFromThread(self.take_book, book)
+    def reload(self, done: Callable[[], None] = lambda: None) -> None:
+        """Read the book again, in a thread of its own: a large one takes its time. Then `done` is called.
+
+        One with mistakes leaves the old one in force.
+        """
+        load = self.settings.load_book
+        if load is None:
+            self.told("there is no book to be read again: the bench was started without --book")
+            done()
+            return
+
+        def read() -> None:
+            with self._reading_book:  # who began to read later has the newer one
+                try:
+                    taken = partial(self.take_book, load())
+                except (OSError, ValueError) as error:
+                    taken = partial(self._keep_old_book, str(error))
+                self.reactor.callFromThread(taken)
+            self.reactor.callFromThread(done)
+
+        threading.Thread(target=read, name="book", daemon=True).start()
+
+    def _keep_old_book(self, why: str) -> None:
+        self.told("THE BOOK CANNOT BE READ AGAIN, the old one stays:")
+        for mistake in why.splitlines():
+            self.told(mistake)
+        self.event("book", f"cannot be read again, the old one stays: {why}")
 
     def take_book(self, book: Book) -> None:
         """Use another book from now on."""
+        found = changes(self.book, book)
         self.book = book
         self._stencils.clear()
         self.supervision.take(self._promised(), self.clock.tick())
-        self.told(f"the book was read again: {len(book.accounts)} accounts")
-        self.event("book", f"read again: {len(book.accounts)} accounts")
+        self.told(f"the book was read again: {len(book.accounts)} accounts; {found}")
+        self.event("book", f"read again: {len(book.accounts)} accounts; {found}")
 
     def _leave_alone(self, account: Account | None) -> None:
         """Outside of its test, an account that answers only while on test rightly reports elsewhere."""
@@ -648,6 +711,7 @@ class Bench:
 
     def _clock_stepped(self) -> None:
         self.memory.clock_doubtful = True
+        self.counts.clock_steps += 1
         by = self.clock.stepped
         self.told(f"THE CLOCK STEPPED by {by:+.1f} s: no NAK carries its time until `farend clock confirm`")
         self.event("clock-stepped", f"by {by:+.1f} s against the monotonic clock")
@@ -672,9 +736,11 @@ def _warning(left: float) -> int | None:
     return min((minutes for minutes in WARN_MINUTES if left <= minutes * 60), default=None)
 
 
-def _in_words(decision: Decision) -> str:
+def _in_words(decision: Decision, discreet: bool) -> str:
     frame, account = decision.frame, decision.account
     whose = f"account {frame.account}" + (f" ({account.name})" if account else "")
     what = "; ".join(signal.meaning or f"code {signal.code}" for signal in frame.signals)
+    if discreet and frame.encrypted:
+        what = "a sealed alarm; the journal has what it says"
     answered = f"answer {decision.reply}" if frame.call is None else ON_THE_PHONE[decision.reply]
     return legible(f"{whose}: {what}; {decision.verdict}, {answered}; {decision.warning}")

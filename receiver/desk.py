@@ -180,6 +180,12 @@ class Decision:
     forget: Callable[[], None] = lambda: None
     numbered: Callable[[int], None] = lambda _: None  # the row has another number than was thought
 
+    def mirrored(self) -> None:
+        """Beside a live receiver nothing is answered, and so nothing ends here; what would be refused is still told."""
+        self.reply = "none"
+        if not self.refused_alarm:
+            self.warning = None
+
     def not_kept(self) -> None:
         """The journal could not take it after all: it was never here, and gets no answer."""
         self.forget()

@@ -281,7 +281,7 @@ EVENTS: Table = {
         "Compare the clock, mend its synchronisation, then `farend clock confirm`.",
     ),
     "clock-confirmed": ("Somebody has looked at the clock and found it right.", ""),
-    "book": ("The bench read the account book again.", ""),
+    "book": ("The bench read the account book again; or it could not, and the old one stays.", "Read what it says of it."),
     "journal": (
         "The journal could not write for a time, and writes again.",
         "What came meanwhile got no answer.",

@@ -650,6 +650,9 @@ class Journal:
         self._held: deque[Draft] = deque()
         self._recovered = 0  # rows of these that are on disk already
         self._beyond = 0  # rows that could not even be held
+        self.took: Callable[[float], None] = lambda _: (
+            None
+        )  # told of each commit how long it took, by the thread that made it
         self._work: queue.SimpleQueue[tuple[list[_Waiting], list[Seen], bool] | None] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._write, name="journal", daemon=True)
         self._thread.start()
@@ -723,7 +726,9 @@ class Journal:
             try:
                 if reopen:
                     self._store.reopen()
+                began = time.monotonic()
                 kept = self._store.append([waiting.row for waiting in rows], seen)
+                self.took(time.monotonic() - began)
             except Exception as error:  # whatever it is, the thread lives on, and everybody hears that nothing was kept
                 failure = str(error) or repr(error)
             self._call_soon(self._written, rows, kept, failure, reopen)

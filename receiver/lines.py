@@ -315,12 +315,12 @@ class Direct(asyncio.Protocol):
 
 
 class DirectPort:
-    """A TCP port on the event loop. OSError where it cannot be had."""
+    """A TCP port on the event loop, or a socket that listens already. OSError where it cannot be had."""
 
-    def __init__(self, line: "StreamLine", host: str, port: int) -> None:
+    def __init__(self, line: "StreamLine", host: str, port: int, given: socket.socket | None = None) -> None:
         self._line, self._loop = line, asyncio.get_event_loop()
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        self._socket = socket.create_server((host, port), family=family, backlog=BACKLOG)
+        self._socket = given or socket.create_server((host, port), family=family, backlog=BACKLOG)
         self._socket.setblocking(False)
         self._opening: set[asyncio.Task[Any]] = set()
         self._listen()

@@ -19,7 +19,11 @@ CAUTION = (
     "local codes and licensed practice decide."
 )
 VERSION = 2
-MODE: Literal["bench"] = "bench"
+Mode = Literal["bench", "mirror"]  # mirror: beside a live receiver, on a copy of what it hears; it answers nobody
+MODES: dict[Mode, str] = {
+    "bench": "mode bench: it answers what it receives, and what it acknowledges is reported here and nowhere else",
+    "mirror": "mode mirror: it hears a copy of what a live receiver hears, and answers nobody",
+}
 
 
 def software() -> str:
@@ -28,6 +32,21 @@ def software() -> str:
         return f"farend {version('farend')}"
     except PackageNotFoundError:  # run from a tree that is not installed
         return "farend"
+
+
+def mode_of(store: Store, first: int, last: int) -> Mode:
+    """In which mode rows `first` to `last` were received: `mirror` where any of the benches that wrote them was one."""
+    for event in store.events("start"):  # the newest first
+        if event["row"] <= last and event.get("mode") == "mirror":
+            return "mirror"
+        if event["row"] <= first:
+            break
+    return "bench"
+
+
+def mode_now(store: Store) -> Mode:
+    """The mode of the bench that wrote a journal last."""
+    return "mirror" if next(store.events("start"), {}).get("mode") == "mirror" else "bench"
 
 
 def provings(store: Store) -> list[dict[str, Any]]:
@@ -76,7 +95,7 @@ def make(sheet: Sheet, store: Store) -> dict[str, Any]:
         "record": "farend proving",
         "version": VERSION,
         "software": software(),
-        "mode": MODE,
+        "mode": mode_of(store, sheet.begun_row or 0, sheet.last_row),
         "caution": CAUTION,
         "provisional": sheet.verdict == "provisional",
         "rehearsal": sheet.rehearsed,
@@ -149,6 +168,8 @@ def check(record: Mapping[str, Any], store: Store, form: str = "json", mark: str
         yield f"the record's judgement cannot be read: {error!r}"
     if {str(row) for row in _named(again)} != set(record["hashes"]):
         yield "the record has not the hashes of just those rows that it speaks of"
+    if record.get("mode") != mode_of(store, sheet.begun_row or 0, sheet.last_row):
+        yield "the record names another mode than that of the bench that wrote the journal"
     judged_so = record.get("provisional") == (told.get("verdict") == "provisional")
     if not judged_so or record.get("rehearsal") != told.get("rehearsed") or told.get("verdict") == "open":
         yield "what the record calls itself (provisional, rehearsal) does not fit its judgement"

@@ -170,6 +170,12 @@ class Supervision:
     def __len__(self) -> int:
         return len(self._path)
 
+    @property
+    def overdue(self) -> int:
+        """How many promises are overdue now; a few milliseconds for a million of them."""
+        marks = _OVERDUE | _TEST | _CARRIES | _ASLEEP
+        return sum(self._flags.count(value) for value in range(marks + 1) if value & _OVERDUE)
+
     # What is promised
 
     def take(self, promised: Iterable[tuple[str, Sequence[Promise], bool]], tick: float) -> None:

@@ -82,7 +82,8 @@ def test_listen_says_first_where_it_listens_and_then_a_line_a_frame(station: Pat
     bench = listening("--book", station, "--unknown", "silent")
     ports = {line: bench.port(line) for line in ("tcp", "udp")}
     assert json.loads(bench.first) == {
-        "listening": [{"line": line, "host": HOST, "port": port} for line, port in ports.items()]
+        "mode": "bench",
+        "listening": [{"line": line, "host": HOST, "port": port} for line, port in ports.items()],
     }
     message = envelope('"ADM-CID"0012L0#4471[#4471|1131 01 015][Vhttps://pictures.example/1]')
     assert exchange(ports["tcp"], message, message, POLL) == [ack(12), ack(12), ack(0)]

@@ -127,9 +127,17 @@ def book_from(path: Path | None) -> Book:
 
 def host_and_port(text: str, option: str) -> tuple[str, int]:
     """`HOST:PORT`, or `[v6]:PORT`."""
+    found = read_host_and_port(text)
+    if found is None:
+        stop(f"{option}: {text!r} is not HOST:PORT (IPv6 as [::1]:PORT; a port is 0 to 65535)")
+    return found
+
+
+def read_host_and_port(text: str) -> tuple[str, int] | None:
+    """The same; None where it is neither."""
     match = re.fullmatch(r"(?:\[([^\]]+)\]|([^:\[\]]*)):(\d{1,5})", text)
     if not match or int(match[3]) > 65535:
-        stop(f"{option}: {text!r} is not HOST:PORT (IPv6 as [::1]:PORT; a port is 0 to 65535)")
+        return None
     return match[1] or match[2] or "127.0.0.1", int(match[3])
 
 

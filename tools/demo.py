@@ -21,6 +21,7 @@ from protocols.seal import Key
 from receiver import book as books
 from receiver.desk import millis
 from receiver.journal import Store
+from receiver.service import Manager
 from receiver.words import ANSWERS, NOTES, VERDICTS
 from tools import words
 from tools.common import CAUTION, OUT, TALK, print_json
@@ -244,7 +245,7 @@ def demo(
 
     running: list[asyncio.Task[None]] = []
     reactor.callWhenRunning(begin)
-    run(reactor, bench, listening, talk.tell)
+    run(reactor, bench, listening, talk.tell, Manager({}))
     talk.close()
     if running and running[0].done() and (error := running[0].exception()):
         raise error

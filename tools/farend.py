@@ -21,6 +21,7 @@ COMMANDS = {
     "prove": "tools.prove:app",
     "trial": "tools.trial:app",
     "console": "tools.console:app",
+    "settings": "tools.settings:app",
 }
 ABOUT = f"The far end of an alarm line, on a bench. {CAUTION}"
 

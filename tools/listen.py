@@ -1,8 +1,11 @@
 """`farend listen`: receive."""
 
+import asyncio
 import gc
 import io
+import ipaddress
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -23,8 +26,11 @@ from receiver.entry import Entry
 from receiver.journal import JournalError, Store, Writing, opened, server_of
 from receiver.journal_apart import Apart
 from receiver.lines import IDLE_SECONDS, Limits, line_text, peer_text
-from tools import words
+from receiver.record import MODES, Mode
+from receiver.service import Given, Manager, sockets_given
+from tools import log, words
 from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, check_outputs, host_and_port, print_json, stop
+from tools.settings import take
 
 MOST_WAITING = 100_000  # lines for a slow reader of stdout; those beyond it are counted, and stay in the journal
 MOST_TOLD = 10_000
@@ -98,10 +104,10 @@ class Writer:
 
 
 class Printer:
-    """Entries on stdout, and what needs a person on stderr."""
+    """Entries on stdout, and what needs a person on stderr: as a person reads it, or as lines of a log."""
 
-    def __init__(self, as_json: bool) -> None:
-        self._as_json = as_json
+    def __init__(self, as_json: bool, form: log.Format | None = None) -> None:
+        self._as_json, self._form = as_json, form
         for stream in (sys.stdout, sys.stderr):
             if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot show a name shows its escapes
                 stream.reconfigure(errors="backslashreplace")
@@ -114,11 +120,18 @@ class Printer:
 
     def tell(self, what: str) -> None:
         """Something that needs a person, on stderr."""
-        self._talk.put(f"{datetime.now(UTC):%H:%M:%S} farend: {what}")
+        self._talk.put(log.line(self._form, what) if self._form else f"{datetime.now(UTC):%H:%M:%S} farend: {what}")
+
+    def say(self, what: str, style: str | None = None) -> None:
+        """Something about the start, at once."""
+        if self._form:
+            self.tell(what)
+        else:
+            TALK.print(what, style=style, markup=False)
 
     def alarm(self, what: str) -> None:
         """An alarm that needs a person: on stderr too, unless the same eyes see its line on stdout."""
-        if self._as_json or not (OUT.is_terminal and TALK.is_terminal):
+        if self._form or self._as_json or not (OUT.is_terminal and TALK.is_terminal):
             self.tell(what)
 
     def close(self) -> None:
@@ -194,8 +207,25 @@ def listen(
     console: Annotated[
         bool, typer.Option("--console", help="Serve the console, too, on this machine; `farend console` can do more.")
     ] = False,
+    settings: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", is_eager=True, callback=take, help="A TOML file with any of these; the command line wins."
+        ),
+    ] = None,
+    mode: Annotated[
+        Mode, typer.Option(help="bench answers; mirror hears a copy of a live receiver's traffic, and answers nobody.")
+    ] = "bench",
+    metrics: Annotated[
+        str | None, typer.Option(metavar="HOST:PORT", help="Serve /metrics, /health and /ready there, over HTTP.")
+    ] = None,
+    log_format: Annotated[
+        log.Format | None,
+        typer.Option("--log", help="What is told on stderr as lines for a log, without what was sealed."),
+    ] = None,
 ) -> None:
-    """Receive: TCP, UDP, TLS and telephone lines into the desk, everything into the journal. SIGTERM ends it.
+    """Receive: TCP, UDP, TLS and telephone lines into the desk, everything into the journal. SIGTERM ends it, SIGHUP
+    has it read the book again.
 
     Example: farend listen --tcp 0.0.0.0:12009 --udp 0.0.0.0:12009 --book station.toml --journal station.journal
     """
@@ -218,9 +248,22 @@ def listen(
     if tls and not (certificate and private_key):
         stop("--tls needs --certificate FILE and --private-key FILE")
     wanted += [Listen("tls", *host_and_port(one, "--tls"), certificate, private_key) for one in tls or ()]
+    if telephones and mode == "mirror":
+        stop(
+            "--mode mirror answers nobody, and a telephone line does not get a message without answering: leave --phone out"
+        )
+    given = handed_over()
+    if lines_given := [one for one in given if one[0] != "metrics"]:
+        replaced = bool(wanted)
+        if any(kind == "tls" for kind, _ in given) and not (certificate and private_key):
+            stop("a socket for TLS was handed over: it needs --certificate FILE and --private-key FILE")
+        wanted = [
+            Listen(kind, *one.getsockname()[:2], *(certificate, private_key) * (kind == "tls"), given=one)
+            for kind, one in lines_given
+        ]
     wanted += [Listen("phone", **one) for one in telephones]
     wanted = wanted or [Listen("tcp", "127.0.0.1", 12009), Listen("udp", "127.0.0.1", 12009)]
-    printer = Printer(as_json)
+    printer = Printer(as_json, log_format)
     bench = Bench(
         reactor,
         accounts,
@@ -236,6 +279,8 @@ def listen(
             keep_calls,
             server_of(journal) is not None,
             (lambda: books.load(book)) if book else None,
+            mode,
+            log_format is not None,
         ),
         recorder=recorder_for(capture, printer.tell),
     )
@@ -246,22 +291,55 @@ def listen(
         except Exception as error:
             what = f"phone {one.source}" if one.source else f"{one.kind} {peer_text(one.host, one.port)}"
             stop(f"{what} cannot be opened: {_reason(error)}")
-    TALK.print(CAUTION, style="italic")
+    printer.say(CAUTION, "italic")
+    printer.say(MODES[mode])
+    if lines_given and replaced:
+        printer.say("the sockets that were handed over take the place of --tcp, --udp and --tls")
     for one in listening:
-        TALK.print(f"listening on {line_text(*one)}", markup=False)
-    TALK.print(
+        printer.say(f"listening on {line_text(*one)}")
+    printer.say(
         f"journal {store}; {len(accounts.accounts)} accounts"
         + ("" if book else ": no --book, so every account is unknown")
     )
+    monitored = watched_at(reactor, bench, metrics, given, printer)
     if as_json:
-        where = {"listening": [{"line": kind, "host": host, "port": port} for kind, host, port in listening]}
+        where: dict[str, Any] = {"mode": mode} | monitored
+        where["listening"] = [{"line": kind, "host": host, "port": port} for kind, host, port in listening]
         # Once it runs: whoever has read that line may end it, and it ends as it should.
         reactor.callWhenRunning(reactor.callLater, 0, print_json, where)
     with consoled(Path(journal), book, printer.tell) if console else nullcontext():
-        run(reactor, bench, listening, printer.tell)
+        run(reactor, bench, listening, printer.tell, Manager())
     printer.close()
     # A reader of stdout that has stopped must not keep the process: what it could not take is in the journal.
     os._exit(0)
+
+
+def handed_over() -> list[Given]:
+    """The sockets that a service manager has opened for this process."""
+    try:
+        return sockets_given()
+    except (ValueError, OSError) as error:
+        stop(str(error))
+
+
+def watched_at(
+    reactor: Any, bench: Any, metrics: str | None, given: Sequence[Given], printer: Printer
+) -> dict[str, Any]:
+    """Serve the pages for a monitor where somebody wants them; where that is, for the JSON of the start."""
+    sockets = [one for kind, one in given if kind == "metrics"]
+    if metrics is None and not sockets:
+        return {}
+    from receiver.metrics import Pages, serve
+
+    host, port = host_and_port(metrics, "--metrics") if metrics and not sockets else sockets[0].getsockname()[:2]
+    try:
+        address = serve(reactor, Pages(bench), host, port, sockets[0] if sockets else None).getHost()
+    except Exception as error:
+        stop(f"--metrics {peer_text(host, port)} cannot be opened: {_reason(error)}")
+    printer.say(f"listening on http://{peer_text(address.host, address.port)}/metrics, /health and /ready")
+    if not ipaddress.ip_address(address.host).is_loopback:
+        printer.tell("the metrics can be read by anybody who reaches them: let a firewall see to it who does")
+    return {"metrics": {"host": address.host, "port": address.port}}
 
 
 def phones(wanted: Sequence[str], out: Path | None) -> list[dict[str, Any]]:
@@ -312,7 +390,9 @@ def consoled(journal: Path, book: Path | None, tell: Callable[[str], None]) -> I
             child.kill()
 
 
-def run(reactor: Any, bench: Any, listening: list[tuple[str, str, int]], tell: Callable[[str], None]) -> None:
+def run(
+    reactor: Any, bench: Any, listening: list[tuple[str, str, int]], tell: Callable[[str], None], manager: Manager
+) -> None:
     """Run until somebody stops the reactor; then the bench answers what it has read, and closes."""
     from twisted.internet.defer import ensureDeferred
 
@@ -321,9 +401,44 @@ def run(reactor: Any, bench: Any, listening: list[tuple[str, str, int]], tell: C
     # more often than this finds none.
     gc.freeze()
     gc.set_threshold(50_000, 20, 100)
+    reactor.addSystemEventTrigger("before", "shutdown", lambda: manager.tell("STOPPING", "answers what it has read"))
     reactor.addSystemEventTrigger("before", "shutdown", lambda: ensureDeferred(bench.stop()))
     reactor.callWhenRunning(bench.start, listening)
+    reactor.callWhenRunning(attend, reactor, bench, tell, manager)
     reactor.run()
+
+
+def attend(reactor: Any, bench: Any, tell: Callable[[str], None], manager: Manager) -> None:
+    """Say that the bench is ready, and hear SIGHUP: the book is read again, or the terminal is gone and the bench ends."""
+    from twisted.internet.task import LoopingCall
+
+    at_terminal = _has_terminal()
+
+    def ready() -> None:
+        manager.tell("READY", f"mode {bench.settings.mode}; {len(bench.book.accounts)} accounts")
+
+    def hung_up() -> None:
+        if at_terminal and not _has_terminal():
+            tell("the terminal is gone: the bench ends")
+            reactor.stop()
+            return
+        manager.tell("RELOADING", "reads the book again")
+        bench.reload(ready)
+
+    asyncio.get_event_loop().add_signal_handler(signal.SIGHUP, hung_up)
+    if manager.watchdog:
+        loop = LoopingCall(manager.tell, "WATCHDOG")
+        loop.clock = reactor
+        loop.start(manager.watchdog / 2)
+    ready()
+
+
+def _has_terminal() -> bool:
+    try:
+        os.close(os.open("/dev/tty", os.O_RDWR | os.O_NOCTTY))
+    except OSError:
+        return False
+    return True
 
 
 def _log_to(tell: Callable[[str], None]) -> None:

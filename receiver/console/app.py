@@ -34,7 +34,7 @@ from receiver.console.house import (
     trouble,
 )
 from receiver.journal import JournalError, folder_of, server_of
-from receiver.record import CAUTION, MODE, software
+from receiver.record import CAUTION, software
 from receiver.shift import ShiftError
 from receiver.wishes import NotTakenError
 
@@ -125,9 +125,9 @@ def _doors(app: FastAPI) -> None:
         return answer
 
     @app.get("/api/session", tags=["session"])
-    def session(engineer: Engineer) -> ASession:
+    def session(engineer: Engineer, house: AHouse) -> ASession:
         """Who asks, and the secret that whatever changes something carries as the header X-CSRF-Token."""
-        return ASession(name=engineer.name, known=engineer.known, csrf=engineer.csrf, mode=MODE, software=software(),
+        return ASession(name=engineer.name, known=engineer.known, csrf=engineer.csrf, mode=house.mode(), software=software(),
                         caution=CAUTION)  # fmt: skip
 
     @app.get("/api/openapi.json", include_in_schema=False)

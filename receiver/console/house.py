@@ -21,7 +21,7 @@ from receiver.console.door import Door, Session, same
 from receiver.console.feed import Feed
 from receiver.journal import JournalError, Store, opened
 from receiver.measures import spoken_time
-from receiver.record import CAUTION, MODE, software
+from receiver.record import CAUTION, mode_now, software
 from receiver.shift import EVENTS, Refusals, shift
 from receiver.words import of_frame, of_signal
 
@@ -101,6 +101,12 @@ class House:
         """The same for the menu, where open pages have it changed by their streams."""
         count = self.refused()
         return Markup('<span id="waiting">{}</span>').format(f" ({count})" if count else "")
+
+    def mode(self) -> str:
+        """The mode of the bench that writes the journal, or wrote it last: every page says it."""
+        with suppress(JournalError), closing(opened(self.settings.journal)) as store:
+            return mode_now(store)
+        return "unknown"
 
     def handed(self) -> bool:
         """Whether a hand-over waits for somebody."""
@@ -228,7 +234,7 @@ def environment(settings: Settings) -> Environment:
     env.filters |= {"moment": lambda at, there=None, day=None: moment(at, settings.zone, there, day=day)}
     env.filters |= {"on_site": lambda at, there=None: moment(at, ZoneInfo(there) if there else settings.zone)}
     env.filters |= {"span": spoken_time, "legible": legible, "of_signal": of_signal, "of_frame": of_frame}
-    env.globals |= {"caution": CAUTION, "mode": MODE, "software": software(), "settings": settings}
+    env.globals |= {"caution": CAUTION, "software": software(), "settings": settings}
     return env
 
 
