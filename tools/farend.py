@@ -21,6 +21,7 @@ COMMANDS = {
     "prove": "tools.prove:app",
     "trial": "tools.trial:app",
     "console": "tools.console:app",
+    "hand-on": "tools.hand_on:app",
 }
 ABOUT = f"The far end of an alarm line, on a bench. {CAUTION}"
 
