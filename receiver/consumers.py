@@ -284,7 +284,12 @@ class Mqtt:
         return found
 
     def _connect(self) -> mqtt.Client:
-        client = mqtt.Client(CallbackAPIVersion.VERSION2, self.client_id, protocol=MQTTProtocolVersion.MQTTv5)
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            self.client_id,
+            protocol=MQTTProtocolVersion.MQTTv5,
+            reconnect_on_failure=False,
+        )
         if self.user is not None:
             client.username_pw_set(self.user, self.password)
         if self.tls is not None:

@@ -238,6 +238,10 @@ JUDGED: Table = {
 }
 
 EVENTS: Table = {
+    "replay": (
+        "A recording is played into the bench: what comes from these addresses until it is over is no signal of today.",
+        "Nothing of it is handed on to other programs unless they asked for it.",
+    ),
     "retired": (
         "Old rows were taken out of the journal; the row keeps the number and hash of the last of each chain.",
         "Whoever needs them: they are where they were exported to.",

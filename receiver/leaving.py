@@ -135,7 +135,7 @@ class Leaving:
         test = self._tests.get(entry.get("account_mark") or "")
         if test is None or entry["at"] >= test.until:
             return None
-        signals = (Signal(**{name: one[name] for name in _OF_SIGNAL}) for one in entry.get("signals") or ())
+        signals = (Signal(**{name: one.get(name) for name in _OF_SIGNAL}) for one in entry.get("signals") or ())
         return test if all(test.scope.covers(signal) for signal in signals) else None
 
     def _is_replayed(self, row: Row, entry: Mapping[str, Any]) -> bool:

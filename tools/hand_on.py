@@ -4,6 +4,7 @@ import os
 import signal
 import sys
 import threading
+import tomllib
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Annotated, Any
 from urllib.parse import urlsplit
 
 import typer
+from typer.main import get_group
 
 from receiver.journal import JournalError, opened
 from receiver.leaving import KINDS, Leaving
@@ -18,6 +20,7 @@ from receiver.supervision import span
 from tools.common import CAUTION, JOURNAL, OUT, TALK, host_and_port, is_loopback, print_json, stop, within
 
 WORDS = {"signals": "signal", "refused": "refused-alarm", "events": "event"}
+NO_SETTINGS = {"journal", "once", "until-stdin-closes", "help"}  # of a consumer beside a bench
 assert set(WORDS.values()) == set(KINDS)
 
 app = typer.Typer(
@@ -162,6 +165,35 @@ def status(
     except (hand_on.PlaceError, JournalError) as error:
         stop(str(error))
     raise typer.Exit(0 if good else 1)
+
+
+def settings_of(path: Path) -> dict[str, list[str]]:
+    """The consumers in a file of settings, each with the options of its `farend hand-on`: the keys are their names."""
+    try:
+        found = tomllib.loads(path.read_text("utf-8"))
+    except OSError as error:
+        stop(f"--hand-on {path}: {error.strerror}")
+    except ValueError as error:
+        stop(f"--hand-on {path}: {error}")
+    consumers = found.pop("consumer", [])
+    if found or not isinstance(consumers, list) or not all(isinstance(one, dict) for one in consumers):
+        stop(f"--hand-on {path}: it holds tables [[consumer]], and nothing else")
+    takes = {name.removeprefix("--") for one in get_group(app).params for name in one.opts} - NO_SETTINGS
+    named: dict[str, list[str]] = {}
+    for number, one in enumerate(consumers, 1):
+        name = str(one.get("name", ""))
+        if not name or name in named:
+            stop(f"--hand-on {path}: consumer {number} has no name of its own")
+        named[name] = []
+        for key, value in one.items():
+            if key not in takes:
+                stop(f"--hand-on {path}: {name}: {key!r} is none of {', '.join(sorted(takes))}")
+            if value is not False:
+                values = value if isinstance(value, list) else [value]
+                named[name] += [
+                    part for each in values for part in (f"--{key}", *(() if each is True else (str(each),)))
+                ]
+    return named
 
 
 def _one(**targets: str | None) -> tuple[str, str]:
