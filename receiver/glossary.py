@@ -238,6 +238,10 @@ JUDGED: Table = {
 }
 
 EVENTS: Table = {
+    "replay": (
+        "A recording is played into the bench: what comes from these addresses until it is over is no signal of today.",
+        "Nothing of it is handed on to other programs unless they asked for it.",
+    ),
     "retired": (
         "Old rows were taken out of the journal; the row keeps the number and hash of the last of each chain.",
         "Whoever needs them: they are where they were exported to.",
@@ -281,7 +285,10 @@ EVENTS: Table = {
         "Compare the clock, mend its synchronisation, then `farend clock confirm`.",
     ),
     "clock-confirmed": ("Somebody has looked at the clock and found it right.", ""),
-    "book": ("The bench read the account book again; or it could not, and the old one stays.", "Read what it says of it."),
+    "book": (
+        "The bench read the account book again; or it could not, and the old one stays.",
+        "Read what it says of it.",
+    ),
     "journal": (
         "The journal could not write for a time, and writes again.",
         "What came meanwhile got no answer.",

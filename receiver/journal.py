@@ -249,8 +249,9 @@ class Store:
         verdict: str | None = None,
         events: bool = False,
         after: int = 0,
+        limit: int | None = None,
     ) -> Iterator[Row]:
-        """Rows in order of arrival. `account` is a bare number; `events` adds the bench's own rows."""
+        """Rows in order of arrival, `limit` at most. `account` is a bare number; `events` adds the bench's own rows."""
         where, values = ["number > ?"], [after]  # type: tuple[list[str], list[Any]]
         for clause, value in (
             ("account = ?", account),
@@ -263,7 +264,8 @@ class Store:
                 values.append(value)
         if not events:
             where.append("verdict IS NOT NULL")
-        yield from self._rows(f"{' AND '.join(where)} ORDER BY number", values)
+        most = "" if limit is None else f" LIMIT {limit:d}"
+        yield from self._rows(f"{' AND '.join(where)} ORDER BY number{most}", values)
 
     def row(self, number: int) -> Row | None:
         """One row, by its number."""

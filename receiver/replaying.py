@@ -20,6 +20,7 @@ from protocols.values import Frame
 from receiver import desk
 from receiver.capture import MOST_OPEN, Happening, Recorder, What
 from receiver.compared import Comparison, Message, nearest, reply_from, reply_of
+from receiver.journal import JournalError
 from receiver.outgoing import reason
 from receiver.recast import Changes, Numbering, recast
 from receiver.rehearing import (
@@ -304,7 +305,8 @@ class Player:
     """The panels' side of a recording, on real sockets.
 
     `pace` is a multiple of the recording's own time, `max`, or `answered`: the next message of a connection goes once the
-    one before is answered, or `timeout` seconds have gone. `tls` is for every connection that is not UDP.
+    one before is answered, or `timeout` seconds have gone. `tls` is for every connection that is not UDP. `announce` is told
+    our address on each connection before anything is sent there; where it raises JournalError, nothing is.
     """
 
     def __init__(
@@ -319,9 +321,11 @@ class Player:
         timeout: float = 5.0,
         tls: ssl.SSLContext | None = None,
         recorder: Recorder | None = None,
+        announce: Callable[[str], Awaitable[None]] | None = None,
     ) -> None:
         self.host, self.port, self.comparison, self.renew, self.keys = host, port, comparison, renew, keys
         self.pace, self.timeout, self.tls, self.recorder = pace, timeout, tls, recorder
+        self.announce = announce
         self.failed = Counter[str]()
         self._lines: OrderedDict[int, _Line] = OrderedDict()
         self._tasks: set[asyncio.Task[None]] = set()
@@ -458,7 +462,11 @@ class _Line:
         player = self.player
         try:
             async with asyncio.timeout(player.timeout):
-                await (self._open_datagrams if self.kind == "udp" else self._open_stream)()
+                address = await (self._open_datagrams if self.kind == "udp" else self._open_stream)()
+            if player.announce:
+                await player.announce(address)
+        except JournalError as error:
+            raise _Failed(f"not announced, so nothing was sent: {error}") from None
         except TimeoutError:
             raise _Failed(f"no connection within {player.timeout:g} s") from None
         except ssl.SSLError as error:
@@ -560,7 +568,7 @@ class _Line:
         self._over = True
         self._news.set()
 
-    async def _open_stream(self) -> None:
+    async def _open_stream(self) -> str:
         reader, writer = await asyncio.open_connection(self.player.host, self.player.port, ssl=self.player.tls)
         hearing = asyncio.create_task(self._hear(reader))
         self._write, self._drain = writer.write, writer.drain
@@ -576,7 +584,9 @@ class _Line:
                 writer.transport.abort()
 
         self._shut = shut
-        self.player.record(self.name, "open", line=self.kind, peer=_address(writer.get_extra_info("sockname")))
+        address = _address(writer.get_extra_info("sockname"))
+        self.player.record(self.name, "open", line=self.kind, peer=address)
+        return address
 
     async def _hear(self, reader: asyncio.StreamReader) -> None:
         with suppress(OSError):
@@ -584,7 +594,7 @@ class _Line:
                 self._heard(data)
         self._gone()
 
-    async def _open_datagrams(self) -> None:
+    async def _open_datagrams(self) -> str:
         line = self
 
         class Datagrams(asyncio.DatagramProtocol):
@@ -602,7 +612,9 @@ class _Line:
             transport.close()
 
         self._shut = shut
-        self.player.record(self.name, "open", line="udp", peer=_address(transport.get_extra_info("sockname")))
+        address = _address(transport.get_extra_info("sockname"))
+        self.player.record(self.name, "open", line="udp", peer=address)
+        return address
 
 
 def _sent(message: Message) -> tuple[Frame, datetime]:

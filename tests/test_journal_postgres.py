@@ -15,7 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from receiver import retention
+from receiver.hand_on import HandOn, Place, place_file, read
 from receiver.journal import JournalError, Row, Store, folder_of, link, opened, server_of
+from receiver.leaving import Leaving
 from tools import postgres
 
 AT = "2026-11-25T12:00:00.000Z"
@@ -117,6 +119,34 @@ def test_after_the_time_of_repeats_the_same_message_is_a_new_signal(bench: Opens
     assert [kept.verdict for kept in one.append([row(1, key=b"x")]) + one.append([row(2, key=b"x")])] == [
         "accepted"
     ] * 2
+
+
+def test_what_two_benches_keep_is_handed_on_in_the_journals_order(
+    where: str, bench: Opens, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))  # where places in a server's journal are kept
+    one, two, rows = bench("one"), bench("two"), list[int]()
+
+    class Kept:
+        def hand(self, messages: list[dict[str, object]], taken: Callable[[int], None]) -> None:
+            rows.extend(int(str(message["row"])) for message in messages)
+            taken(rows[-1])
+
+        def close(self) -> None:
+            pass
+
+    def handed() -> list[int]:
+        rows.clear()
+        path = place_file(where, "desk")
+        place = read(path) if path.exists() else Place("desk", "memory")
+        HandOn(where, path, place, Leaving, Kept(), start=0, once=True).run()
+        return rows.copy()
+
+    for store in (one, two, one):
+        store.append([row(1), row(2)])
+    assert handed() == [1, 2, 3, 4, 5, 6]
+    two.append([row(7)])
+    assert handed() == [7]
 
 
 def test_two_benches_of_one_name_are_refused(bench: Opens) -> None:

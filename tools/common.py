@@ -141,6 +141,14 @@ def read_host_and_port(text: str) -> tuple[str, int] | None:
     return match[1] or match[2] or "127.0.0.1", int(match[3])
 
 
+def is_loopback(host: str) -> bool:
+    """Whether a host, as it was written, is this machine alone."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
 def target(text: str, mine: str | None) -> tuple[str, int]:
     """Where to send, as address and port. Loopback freely; elsewhere only once the person has typed the host again.
 

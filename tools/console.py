@@ -3,7 +3,6 @@
 import asyncio
 import ctypes
 import getpass
-import ipaddress
 import os
 import platform
 import signal
@@ -26,7 +25,7 @@ from receiver.journal import JournalError, opened, server_of
 from receiver.lines import peer_text
 from receiver.record import CAUTION
 from receiver.requests import locked, write_whole
-from tools.common import JOURNAL, OUT, TALK, book_from, host_and_port, stop
+from tools.common import JOURNAL, OUT, TALK, book_from, host_and_port, is_loopback, stop
 from tools.request import REQUESTS
 
 RECORDS = Path(os.environ.get("FAREND_RECORDS", "farend.records"))
@@ -96,7 +95,7 @@ def console(
     secure = certificate is not None and private_key is not None
     if (certificate is None) != (private_key is None):
         stop("--certificate and --private-key go together")
-    if not _loopback(host):
+    if not is_loopback(host):
         if not secure:
             stop(f"--http {http} is not this machine alone: it needs TLS (--certificate FILE --private-key FILE)")
         if not _people(people):
@@ -128,7 +127,7 @@ def console(
     application = consoles.make(settings, tell=lambda what: TALK.print(f"console: {what}", markup=False), again=link)
     TALK.print(CAUTION, style="italic")
     TALK.print(f"console on {base}", markup=False)
-    if _loopback(host):
+    if is_loopback(host):
         link()
     _serve(application, sock, certificate, private_key, until_stdin_closes)
 
@@ -183,13 +182,6 @@ def _serve(
             server.run(sockets=[sock])
     except OSError as error:  # a certificate that is none
         stop(f"--certificate or --private-key cannot be used: {error}")
-
-
-def _loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def _people(file: Path | None) -> dict[str, str]:

@@ -22,6 +22,7 @@ COMMANDS = {
     "trial": "tools.trial:app",
     "console": "tools.console:app",
     "settings": "tools.settings:app",
+    "hand-on": "tools.hand_on:app",
 }
 ABOUT = f"The far end of an alarm line, on a bench. {CAUTION}"
 

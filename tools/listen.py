@@ -5,6 +5,7 @@ import gc
 import io
 import ipaddress
 import os
+import shlex
 import signal
 import socket
 import subprocess
@@ -12,7 +13,7 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -30,6 +31,7 @@ from receiver.record import MODES, Mode
 from receiver.service import Given, Manager, sockets_given
 from tools import log, words
 from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, check_outputs, host_and_port, print_json, stop
+from tools.hand_on import settings_of
 from tools.settings import take
 
 MOST_WAITING = 100_000  # lines for a slow reader of stdout; those beyond it are counted, and stay in the journal
@@ -223,6 +225,10 @@ def listen(
         log.Format | None,
         typer.Option("--log", help="What is told on stderr as lines for a log, without what was sealed."),
     ] = None,
+    hand_on: Annotated[
+        Path | None,
+        typer.Option("--hand-on", metavar="FILE", help="Hand on to the consumers in this file (TOML), too."),
+    ] = None,
 ) -> None:
     """Receive: TCP, UDP, TLS and telephone lines into the desk, everything into the journal. SIGTERM ends it, SIGHUP
     has it read the book again.
@@ -233,6 +239,7 @@ def listen(
 
     accounts = book_from(book)
     check_outputs({"--phone-out": phone_out})
+    handing = settings_of(hand_on) if hand_on else {}
     telephones = phones(phone or (), phone_out)
     if keep_calls:
         try:
@@ -307,7 +314,12 @@ def listen(
         where["listening"] = [{"line": kind, "host": host, "port": port} for kind, host, port in listening]
         # Once it runs: whoever has read that line may end it, and it ends as it should.
         reactor.callWhenRunning(reactor.callLater, 0, print_json, where)
-    with consoled(Path(journal), book, printer.tell) if console else nullcontext():
+    with ExitStack() as besides:
+        if console:
+            besides.enter_context(consoled(Path(journal), book, printer.tell))
+        for name, options in handing.items():
+            arguments = ["hand-on", "--journal", journal, *options]
+            besides.enter_context(beside(f"HANDING ON TO {name}", arguments, printer.tell))
         run(reactor, bench, listening, printer.tell, Manager())
     printer.close()
     # A reader of stdout that has stopped must not keep the process: what it could not take is in the journal.
@@ -362,20 +374,26 @@ def phones(wanted: Sequence[str], out: Path | None) -> list[dict[str, Any]]:
     return found
 
 
+def consoled(journal: Path, book: Path | None, tell: Callable[[str], None]) -> AbstractContextManager[None]:
+    """The console beside the bench."""
+    options = ["--journal", str(journal), *(("--book", str(book)) if book else ())]
+    return beside("THE CONSOLE", ["console", *options], tell)
+
+
 @contextmanager
-def consoled(journal: Path, book: Path | None, tell: Callable[[str], None]) -> Iterator[None]:
-    """The console in a process of its own, for as long as this one lives: it ends when its stdin does."""
-    options = ["--journal", str(journal), "--until-stdin-closes", *(("--book", str(book)) if book else ())]
+def beside(what: str, arguments: Sequence[str], tell: Callable[[str], None]) -> Iterator[None]:
+    """Another command in a process of its own, for as long as this one lives: it ends when its stdin does."""
+    options = ["--until-stdin-closes"]
     # What it says belongs to people: stdout is for data.
     child = subprocess.Popen(
-        [sys.executable, "-P", "-m", "tools.farend", "console", *options], stdin=subprocess.PIPE, stdout=sys.stderr
+        [sys.executable, "-P", "-m", "tools.farend", *arguments, *options], stdin=subprocess.PIPE, stdout=sys.stderr
     )
     ends: list[bool] = []
 
     def watch() -> None:
         code = child.wait()
         if not ends:
-            tell(f"THE CONSOLE HAS ENDED ({code}); `farend console --journal {journal}` starts it again")
+            tell(f"{what} HAS ENDED ({code}); `farend {shlex.join(arguments)}` starts it again")
 
     threading.Thread(target=watch, daemon=True).start()
     try:

@@ -4,10 +4,11 @@ import asyncio
 import itertools
 import os
 import re
+import secrets
 import sys
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -21,8 +22,10 @@ from rich.table import Table
 from protocols.dc09 import ACCOUNT, bare
 from protocols.exchange import LAST_SEQUENCE
 from protocols.values import legible
+from receiver import wishes
 from receiver.capture import Recorder
 from receiver.compared import Comparison, Message
+from receiver.journal import JournalError
 from receiver.recast import Changes, Numbering
 from receiver.rehearing import Judging
 from receiver.replaying import IntoDesk, Moment, Player, Renewal, Script, Step, Wanted, keyless
@@ -100,6 +103,13 @@ def replay(
         str | None, typer.Option(metavar="HOST", help="Say the target's host again: needed off this machine.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a message on stdout.")] = False,
+    announce: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PATH_OR_URL",
+            help="The journal of the bench that it goes to: a row there names our addresses, so that nothing is handed on.",
+        ),
+    ] = None,
 ) -> None:
     """Play a recording and hold each answer against the one recorded: in its own time, or as fast as can be.
 
@@ -117,10 +127,9 @@ def replay(
     other = book_from(as_book) if as_book else None
     changes = Changes(stamps, _accounts(map_), judging.book, other)
     numbering = _numbering(renumber)
-    if to is None and (tls or trust or record):
-        stop(
-            f"{'--tls' if tls else '--trust' if trust else '--capture'} goes with --to: into the desk there are no sockets"
-        )
+    if to is None and (tls or trust or record or announce):
+        option = "--tls" if tls else "--trust" if trust else "--capture" if record else "--announce"
+        stop(f"{option} goes with --to: into the desk there are no sockets")
     check_trust(trust, tls)
     check_outputs({"CAPTURE": capture, "--capture": record} if record else {})
     host, port = target(to, target_is_mine) if to is not None else ("", 0)
@@ -158,10 +167,11 @@ def replay(
     else:
         if as_json:
             comparison.settled = lambda message, differs: show(_line(message, differs))
-        with _recorder(record, capture) as recorder:
+        with _recorder(record, capture) as recorder, _announced(announce) as announcing:
             player = Player(
                 host, port, comparison, renewal, changes.key_after,
                 pace=pace, timeout=timeout, tls=tls_context(trust) if tls else None, recorder=recorder,
+                announce=announcing,
             )  # fmt: skip
             early = _until_stopped(comparison, lambda: asyncio.run(_play(player, rounds())))
         failed = player.failed
@@ -210,6 +220,36 @@ def _recorder(path: Path | None, of: Path) -> Iterator[Recorder | None]:
         yield recorder
     finally:
         recorder.close()
+
+
+@contextmanager
+def _announced(journal: str | None) -> Iterator[Callable[[str], Awaitable[None]] | None]:
+    """Says in the bench's journal by which addresses this replay speaks, a row for all that were opened meanwhile; and at
+    the end that it is over.
+    """
+    if journal is None:
+        yield None
+        return
+    name, waiting, turn = secrets.token_hex(4), list[str](), asyncio.Lock()
+
+    async def announce(peer: str) -> None:
+        waiting.append(peer)
+        async with turn:
+            if peer in waiting:
+                peers = waiting.copy()
+                waiting.clear()
+                await asyncio.to_thread(say, f"{name} speaks as {', '.join(peers)}", peers=peers)
+
+    def say(detail: str, **more: Any) -> None:
+        wishes.note(Path(journal), "replay", detail, replay=name, **more)
+
+    try:
+        yield announce
+    finally:
+        try:
+            say(f"{name} is over", over=True)
+        except JournalError as error:
+            _tell(f"that the replay is over could not be said in {journal}: {error}")
 
 
 def _pace(speed: str | None, to: str | None) -> Pace:

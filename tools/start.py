@@ -40,6 +40,7 @@ FOR_TESTS = {
     "sox": "sox",
     "strace": "strace",
     "mkfs.ext4": "e2fsprogs",
+    "/usr/sbin/mosquitto": "mosquitto",
     "/usr/lib/postgresql/*/bin/postgres": "postgresql",  # outside of the PATH
 }
 FOR_BENCH = {
