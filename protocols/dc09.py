@@ -84,7 +84,7 @@ _SEQUENCE = re.compile(r"[0-9]{4}")
 
 _SHARED = 64  # characters of a payload up to which frames that say the same share what was read
 
-KeyFor = Callable[[Frame], Key | None]
+KeyFor = Callable[[Frame], Key | Sequence[Key] | None]  # of several, the first that opens it
 
 
 def read_stamp(text: str) -> datetime | None:
@@ -110,7 +110,7 @@ def write_stamp(moment: datetime) -> str:
     return f"{moment:_%H:%M:%S,%m-%d-}{moment.year:04d}"  # strftime leaves zeros off an early year
 
 
-def decode(piece: Piece | bytes, keys: Key | KeyFor | None = None) -> Frame:
+def decode(piece: Piece | bytes, keys: Key | Sequence[Key] | KeyFor | None = None) -> Frame:
     """Read one piece of a stream, as far as it goes. Never raises: what is wrong is among the frame's problems.
 
     `keys` opens encrypted content: one key, or a function that finds the key once the head of the frame is known.
@@ -151,7 +151,7 @@ def _at_one_look(raw: bytes) -> Frame | None:
     )  # fmt: skip
 
 
-def _field_by_field(piece: Piece, keys: Key | KeyFor | None) -> Frame:
+def _field_by_field(piece: Piece, keys: Key | Sequence[Key] | KeyFor | None) -> Frame:
     frame = Frame(piece.data, piece.size, piece.kind)
     if piece.kind == "noise":
         count = "1 byte" if piece.size == 1 else f"{piece.size} bytes"
@@ -192,7 +192,7 @@ def _field_by_field(piece: Piece, keys: Key | KeyFor | None) -> Frame:
     return frame
 
 
-def decode_all(data: bytes, keys: Key | KeyFor | None = None) -> list[Frame]:
+def decode_all(data: bytes, keys: Key | Sequence[Key] | KeyFor | None = None) -> list[Frame]:
     """Every frame and every run of noise in a datagram or a whole stream."""
     return [decode(piece, keys) for piece in read_all(data)]
 
@@ -208,7 +208,7 @@ def _bad_envelope(frame: Frame) -> None:
     frame.problem("bad-envelope", f"no envelope to read: {what}")
 
 
-def _read_text(frame: Frame, text: str, keys: Key | KeyFor | None) -> None:
+def _read_text(frame: Frame, text: str, keys: Key | Sequence[Key] | KeyFor | None) -> None:
     match = TEXT.fullmatch(text)
     if not match:
         frame.problem("bad-token", 'no token in quotation marks, such as "SIA-DCS"')
@@ -228,16 +228,39 @@ def _read_text(frame: Frame, text: str, keys: Key | KeyFor | None) -> None:
         frame.problem("bad-payload", "there is no [ that opens the data")
         return
     if frame.encrypted:
-        key = keys(frame) if callable(keys) else keys
-        if key is None:
+        found = keys(frame) if callable(keys) else keys
+        if not found:
             frame.problem("no-key", "the content is encrypted and there is no key to open it")
             return
         try:
-            frame.padding, content = unseal(key, content)
+            content = _open(frame, (found,) if isinstance(found, Key) else found, content)
         except SealError as error:
             frame.problem("decrypt-failed", str(error))
             return
     _read_content(frame, content)
+
+
+def _open(frame: Frame, keys: Sequence[Key], digits: str) -> str:
+    """The content, opened by the first key that makes sense of it; SealError, the first key's, where none opens it.
+
+    By chance another key may give legal padding, so what it opens must read to its stamp before it counts.
+    """
+    opened: list[tuple[Key, int, str]] = []
+    why: SealError | None = None
+    for key in keys:
+        try:
+            opened.append((key, *unseal(key, digits)))
+        except SealError as error:
+            why = why or error
+            continue
+        match = CONTENT.fullmatch(opened[-1][2])
+        if match and match[3] and read_stamp(match[3]):
+            opened = opened[-1:]
+            break
+    if not opened:
+        raise why or SealError("there is no key")
+    frame.key, frame.padding, content = opened[0]
+    return content
 
 
 def _read_sequence(frame: Frame, sequence: str) -> None:

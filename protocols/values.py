@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any, NamedTuple
 
 from protocols.envelope import KEPT_OF_NOISE, printable
+from protocols.seal import Key
 
 LIFE_SAFETY = frozenset(("fire", "gas", "medical", "panic", "burglary"))  # categories whose refusal is told loudly
 
@@ -103,6 +104,7 @@ class Frame:
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     call: dict[str, Any] | None = None
+    key: Key | None = field(default=None, repr=False, compare=False)  # what opened it; never told
 
     def problem(self, rule: str, detail: str) -> None:
         self.problems.append(Problem(rule, detail))

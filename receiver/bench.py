@@ -18,19 +18,20 @@ from typing import Any, cast
 
 import orjson
 from twisted.internet import task
-from twisted.protocols.tls import TLSMemoryBIOFactory
 
 from protocols.dc09 import bare
 from protocols.envelope import Piece
-from protocols.exchange import answer
+from protocols.exchange import AHEAD, BEHIND, answer
+from protocols.seal import Key
 from protocols.values import Frame, legible
-from receiver import desk, lines
+from receiver import desk, lines, tls
 from receiver.book import Account, Book, Promise
 from receiver.book_changes import changes
 from receiver.capture import Happening, Recorder, What
 from receiver.clock import Clock, synchronised
 from receiver.desk import Decision, Memory, OnTest, Origin, Policy
 from receiver.entry import Entry, OwnEntry, Stencils
+from receiver.guard import Bounds, Guard
 from receiver.journal import GRANTED, REFUSED, WAITING, Journal, Row, Seen, Store, Writing, opened
 from receiver.metrics import Counts
 from receiver.record import Mode
@@ -57,8 +58,12 @@ MOST_TOLD_A_LOOK = 500  # rows; what is beyond waits for the next look, so that 
 TESTS_RECALLED = 200  # of an account's last rows, how many are searched for a test report at the start
 MOST_UNKEPT = 20_000  # rows not on disk yet beyond which UDP is not read from
 
+NOTICED = ("replayed", "wrong-certificate", "old-key", "decrypt-failed")  # problems that are counted
+UNREADABLE = ("noise", "unreadable")  # whatever is done to it, it stays that
+
 _NO_ROW = Row(0, "", None, None, b"")  # where there is no journal
 
+WINDOW_SECONDS = (AHEAD + BEHIND).total_seconds()  # for how long a recorded stamp may stay in the window
 KISS = b"kiss-off"  # to a telephone line: whatever is not nothing makes it give one
 
 Show = Callable[[Entry], None]
@@ -76,6 +81,7 @@ class Listen:
     source: Path | None = None  # of a phone line that is no RTP: the file or FIFO that is heard
     out: Path | None = None  # and the one that is spoken into
     given: socket.socket | None = None  # open already: a service manager holds it, and hands it to the next bench too
+    client_ca: Path | None = None  # for TLS: who may have signed the certificates that panels show
 
 
 @dataclass
@@ -90,6 +96,7 @@ class Settings:
     load_book: Callable[[], Book] | None = None  # reads the book again once somebody has changed it
     mode: Mode = "bench"
     discreet: bool = False  # whether what is told of a sealed frame leaves out what was in it
+    bounds: Bounds = field(default_factory=Bounds)  # what one address may cost
 
 
 class Bench:
@@ -128,6 +135,9 @@ class Bench:
         self._seen: dict[tuple[str, str, str], Seen] = {}
         self._polls_kept: dict[tuple[str, str, str], float] = {}
         self._polled = False
+        self.counts = Counts()
+        self.guard = Guard(self.settings.bounds, self.clock.tick, self.counts.limited)
+        self._certificates: list[tls.Renewed] = []
         self._streams: list[lines.StreamLine] = []
         self._datagrams: list[lines.DatagramLine] = []
         self._phones: list[Any] = []  # RtpLine or StreamLine
@@ -138,9 +148,9 @@ class Bench:
         self._reading_book = threading.Lock()
         self.supervision = Supervision(self.clock.tick())
         self._untold: deque[Event] = deque()
-        self.counts = Counts()
         if self.journal:
             self.journal.took = self.counts.commit
+        self._has_new_key: set[str] = set()
         self._warned: dict[str, int | None] = {}  # an account's mark → of how many minutes left it was warned last
         if store:
             self._remember(store)
@@ -152,7 +162,7 @@ class Bench:
         if wanted.kind == "phone":
             return self._listen_phone(wanted)
         if wanted.kind == "udp":
-            datagrams = lines.DatagramLine(self)
+            datagrams = lines.DatagramLine(self, self.guard)
             if wanted.given:
                 with wanted.given as given:  # Twisted takes a copy of it
                     given.setblocking(False)
@@ -162,18 +172,17 @@ class Bench:
             self._datagrams.append(datagrams)
             line: lines.DatagramLine | lines.StreamLine = datagrams
         else:
-            stream = lines.StreamLine(wanted.kind, self, self.clock.tick, self.reactor.callLater, self.settings.limits)
+            stream = lines.StreamLine(wanted.kind, self, self.guard, self.reactor.callLater, self.settings.limits)
             if wanted.certificate and wanted.private_key:
-                context = lines.tls_context(wanted.certificate, wanted.private_key)
+                context = tls.Renewed(tls.Files(wanted.certificate, wanted.private_key, wanted.client_ca))
+                secured = tls.Secured(context, stream, self.guard.admits)
                 if wanted.given:
                     with wanted.given as given:
                         given.setblocking(False)
-                        over_tls = TLSMemoryBIOFactory(context, False, stream)  # type: ignore[arg-type]
-                        port = self.reactor.adoptStreamPort(given.fileno(), given.family, over_tls)
+                        port = self.reactor.adoptStreamPort(given.fileno(), given.family, secured)
                 else:
-                    port = self.reactor.listenSSL(
-                        wanted.port, stream, context, backlog=lines.BACKLOG, interface=wanted.host
-                    )
+                    port = self.reactor.listenTCP(wanted.port, secured, backlog=lines.BACKLOG, interface=wanted.host)
+                self._certificates.append(context)
             else:
                 port = lines.DirectPort(stream, wanted.host, wanted.port, wanted.given)
             self._streams.append(stream)
@@ -306,8 +315,11 @@ class Bench:
 
     # What the lines call
 
-    def receive(self, piece: Piece | Frame, origin: Origin, respond: lines.Respond) -> None:
-        """Decide what becomes of one piece; `respond` is called once, with the answer or with nothing."""
+    def receive(self, piece: Piece | Frame, origin: Origin, respond: lines.Respond) -> bool:
+        """Decide what becomes of one piece; `respond` is called once, with the answer or with nothing.
+
+        False: too much of what comes from this address cannot be read, and whoever sent this is to be let go.
+        """
         now, tick = self.clock.now(), self.clock.tick()
         if self.clock.watch():
             self._clock_stepped()
@@ -326,6 +338,12 @@ class Bench:
         if decision.verdict == "held-back" and self.take_wishes():
             # The wish to put it on test may have come a moment ago.
             return self.receive(piece, origin, respond)
+        if decision.verdict in UNREADABLE and not self.guard.keeps_unreadable(origin.host):
+            respond(b"")
+            return False
+        if decision.frame.problems:
+            for what in NOTICED:
+                self.counts.noticed[what] += decision.frame.has(what)
         entry = Entry(decision, now, origin, self._stencils)
         if decision.account and decision.reply == "ACK":
             self._saw(decision, entry, origin, tick)
@@ -336,9 +354,9 @@ class Bench:
             self.counts.frame(origin.line, decision.verdict, decision.reply, False)
             if self.show:
                 self.show(entry)
-            return None
+            return True
         self._keep(decision, entry, respond)
-        return None
+        return True
 
     def record(self, connection: str, what: What, data: bytes, origin: Origin) -> None:
         """Hand what passed on a connection to the capture, if one is written."""
@@ -356,7 +374,8 @@ class Bench:
     def connection_failed(self, peer: str, why: str) -> None:
         """A connection ended without having said anything that could be read: the trace of a panel that cannot talk."""
         self.counts.failed += 1
-        self.event("connection", f"{peer}: {why}")
+        if self.guard.keeps_unreadable(peer.rpartition(":")[0].strip("[]")):
+            self.event("connection", f"{peer}: {why}")
 
     def event(self, event: str, detail: str, **more: Any) -> None:
         """Write one of the bench's own rows; `account` among the further fields puts it among that account's rows."""
@@ -415,13 +434,15 @@ class Bench:
     def _keeps_poll(self, decision: Decision, now: datetime) -> bool:
         # While an account is on test somebody may want to prove its polls, and proves by rows alone.
         account = decision.account
-        return self.settings.keep_polls or (
-            account is not None and (account.polls_rarely or self.memory.tests(account, now))
+        return (
+            self.settings.keep_polls
+            or (account is not None and (account.polls_rarely or self.memory.tests(account, now)))
+            or decision.frame.has("replayed")
         )
 
     def _keep(self, decision: Decision, entry: Entry, respond: lines.Respond) -> None:
         def undo() -> None:
-            if decision.verdict not in ("noise", "unreadable"):
+            if decision.verdict not in UNREADABLE:
                 decision.not_kept()
 
         def kept(row: Row | None) -> None:
@@ -453,8 +474,7 @@ class Bench:
         if decision.frame.call is not None:
             respond(KISS)
             return
-        key = decision.account.key if decision.account else None
-        respond(answer(decision.reply, decision.frame, self.clock.now(), key))
+        respond(answer(decision.reply, decision.frame, self.clock.now(), decision.frame.key))
 
     def _saw(self, decision: Decision, entry: Entry, origin: Origin, tick: float) -> None:
         account = cast(Account, decision.account)
@@ -463,6 +483,8 @@ class Bench:
         polls = (before.polls if before else 0) + (decision.verdict == "poll")
         seen = Seen(*mark, entry.at, polls)
         self._seen[mark] = seen
+        if account.old_key and decision.frame.key:
+            self._opened_by(account, decision.frame.key)
         test = False
         for signal in decision.frame.signals:
             test = test or is_test_report(signal.code, signal.from_memory)
@@ -474,10 +496,20 @@ class Bench:
                 self.journal.flush()
             self._polled = True
 
+    def _opened_by(self, account: Account, key: Key) -> None:
+        """Tell once that a panel has its new key, so that the old one can go."""
+        if key is account.old_key:
+            self.counts.noticed["opened-by-old-key"] += 1
+        elif account.mark not in self._has_new_key:
+            self._has_new_key.add(account.mark)
+            detail = f"account {account.mark} has used its new key: take old_key out of the book"
+            self.event("new-key", detail, **_whose(account))
+            self.told(legible(detail))
+
     def _remember(self, store: Store) -> None:
         """Rebuild what the desk must know from what was kept: the last sequence, recent messages, paths, wishes."""
         now, tick = self.clock.now(), self.clock.tick()
-        recent = desk.millis(now - timedelta(seconds=self.settings.policy.repeat_seconds))
+        recent = desk.millis(now - timedelta(seconds=max(self.settings.policy.repeat_seconds, WINDOW_SECONDS)))
         for account in self.book.accounts:
             narrow = len(self.book.numbered(account.number)) > 1
             rows = store.last(bare(account.number), "accepted", 1000 if narrow else 1)
@@ -572,8 +604,9 @@ class Bench:
         if only is not None:
             known.last = entry["sequence"] or known.last
             return
-        frame = desk.reread(entry, account.key)
+        frame = desk.reread(entry, account.keys)
         known.recent[desk.message_of(frame)] = (tick, row.number)
+        desk.replayed(frame, account, self.memory, tick, self.settings.policy)
 
     def _meant(self, wish: dict[str, Any]) -> list[Account]:
         return self.book.numbered(wish["account"], wish.get("receiver"), wish.get("prefix"))
@@ -624,10 +657,11 @@ class Bench:
             self.told("the clock was confirmed; NAKs carry its time again")
 
     def reload(self, done: Callable[[], None] = lambda: None) -> None:
-        """Read the book again, in a thread of its own: a large one takes its time. Then `done` is called.
+        """Read certificates and book again, the book in a thread of its own: it may take its time. Then `done` is called.
 
         One with mistakes leaves the old one in force.
         """
+        self.renew_certificates(asked=True)
         load = self.settings.load_book
         if load is None:
             self.told("there is no book to be read again: the bench was started without --book")
@@ -656,6 +690,7 @@ class Bench:
         found = changes(self.book, book)
         self.book = book
         self._stencils.clear()
+        self._has_new_key.clear()
         self.supervision.take(self._promised(), self.clock.tick())
         self.told(f"the book was read again: {len(book.accounts)} accounts; {found}")
         self.event("book", f"read again: {len(book.accounts)} accounts; {found}")
@@ -680,6 +715,10 @@ class Bench:
             self._read_udp(True)
         for stream in self._streams:
             stream.sweep()
+        self.renew_certificates()
+        if limited := self.guard.report():
+            self.event("limited", limited[0], counts=limited[1])
+            self.told(f"limited: {limited[0]}")
         now = self.clock.now()
         for account, test in list(self.memory.on_test.items()):
             self._warn_of_end(account, (test.until - now).total_seconds())
@@ -715,6 +754,13 @@ class Bench:
         by = self.clock.stepped
         self.told(f"THE CLOCK STEPPED by {by:+.1f} s: no NAK carries its time until `farend clock confirm`")
         self.event("clock-stepped", f"by {by:+.1f} s against the monotonic clock")
+
+    def renew_certificates(self, *, asked: bool = False) -> None:
+        """Give new connections the certificate that lies there now, where it has changed; a bad one changes nothing."""
+        for context in self._certificates:
+            if what := context.look(asked=asked):
+                self.told(what)
+                self.event("certificate", what)
 
     def _read_udp(self, read: bool) -> None:
         self._reading_udp = read

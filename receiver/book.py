@@ -10,6 +10,7 @@ import re
 import tomllib
 import zoneinfo
 from collections.abc import Callable, Iterator
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple, TypeVar, get_args
@@ -19,6 +20,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from protocols.dc09 import ACCOUNT, bare
 from protocols.seal import Key
 from protocols.values import Frame, Signal
+from receiver.keys_at_rest import MasterError, master
 
 Line = Literal["tcp", "udp", "tls", "phone"]
 Number = Annotated[str, Field(pattern=r"^[0-9A-Fa-f]{1,16}$", description="hex digits, in quotation marks")]
@@ -46,6 +48,7 @@ class Promise(NamedTuple):
     tolerance: int
 
 
+SECRETS = ("key", "old_key")  # fields of an account that never leave it
 MOST_FOUND = 100_000  # answers that are remembered, of whoever calls under whatever number
 RARE_SECONDS = 1200  # polls further apart than this are rare
 
@@ -121,7 +124,17 @@ class AccountPath(Entry):
 
 
 def _key(value: Any, info: ValidationInfo) -> Any:
-    return find_key(value, info.context["folder"]) if isinstance(value, str) and info.context else value
+    if not isinstance(value, str) or not info.context:
+        return value
+    known = info.data  # what stands before the key in the model, where it was right
+    whose = mark_of(known.get("receiver"), known.get("prefix"), known["number"]) if "number" in known else None
+    return find_key(value, info.context["folder"], whose)
+
+
+def mark_of(receiver: str | None, prefix: str | None, number: str) -> str:
+    """What tells an account from every other of the book: the bare number, and receiver and prefix where given."""
+    narrow = (("R", receiver), ("L", prefix))
+    return "".join(letter + bare(mark) + " " for letter, mark in narrow if mark) + bare(number)
 
 
 def _time_zone(value: Any) -> Any:
@@ -133,6 +146,16 @@ def _time_zone(value: Any) -> Any:
     return value
 
 
+def _fingerprints(value: Any) -> Any:
+    if isinstance(value, str):
+        found = value.lower().split()
+        marks = [one.removeprefix("sha256:").replace(":", "") for one in found]
+        if not found or not all(re.fullmatch(r"[0-9a-f]{64}", mark) for mark in marks):
+            raise ValueError('a certificate is written "sha256:" and 64 hex digits; several with spaces between them')
+        return " ".join(f"sha256:{mark}" for mark in marks)
+    return value
+
+
 class Account(Entry):
     """One account of the book. `key` is the opened key, which never shows itself; None where it sends in clear."""
 
@@ -141,11 +164,15 @@ class Account(Entry):
     receiver: Number | None = None
     prefix: Number | None = None
     key: Annotated[Key | None, BeforeValidator(_key)] = None
+    old_key: Annotated[Key | None, BeforeValidator(_key)] = None
+    old_key_until: datetime | None = None
     poll_seconds: Seconds | None = None
     tolerance_seconds: Seconds | None = None
     test_hours: Hours | None = None
     category: Category | None = None
     answer: Literal["always", "on-test"] = "always"
+    certificate: Annotated[str | None, BeforeValidator(_fingerprints)] = None
+    only_tls: bool = False
     time_zone: Annotated[str | None, BeforeValidator(_time_zone)] = None
     area: tuple[Area, ...] = ()
     zone: tuple[Zone, ...] = ()
@@ -155,8 +182,12 @@ class Account(Entry):
     @cached_property
     def mark(self) -> str:
         """What tells it from every other account of the book: the bare number, and receiver and prefix where given."""
-        narrow = (("R", self.receiver), ("L", self.prefix))
-        return "".join(letter + bare(number) + " " for letter, number in narrow if number) + bare(self.number)
+        return mark_of(self.receiver, self.prefix, self.number)
+
+    @cached_property
+    def keys(self) -> tuple[Key, ...]:
+        """Its key, and the one before it: both open, while `old_key_until` is not over."""
+        return tuple(key for key in (self.key, self.old_key) if key)
 
     @property
     def numbered(self) -> str:
@@ -273,6 +304,11 @@ class Book:
         account = self.find(frame.receiver, frame.prefix, frame.account)
         return account.key if account else None
 
+    def keys_for(self, frame: Frame) -> tuple[Key, ...]:
+        """The same with the key before it: for whoever opens what came, and seals nothing."""
+        account = self.find(frame.receiver, frame.prefix, frame.account)
+        return account.keys if account else ()
+
     def numbered(self, number: str, receiver: str | None = None, prefix: str | None = None) -> list[Account]:
         """Every account of that number, and, where they are given, of just that receiver and prefix."""
         return [
@@ -350,6 +386,15 @@ def mistakes_in(accounts: tuple[Account, ...], source: str, text: str) -> Iterat
                 what = f"a frame may fit account {account.mark} and {other.mark} alike"
                 yield f"{source}:{line}: {what}: give both the same marks"
         of_number[bare(account.number)].append(account)
+        if account.old_key and not (account.key and account.old_key_until):
+            line = line_of(text, (*here, "old_key"))
+            yield f"{source}:{line}: old_key of account {account.number} needs key, and old_key_until: until when both open"
+        if account.old_key_until and account.old_key_until.tzinfo is None:
+            line = line_of(text, (*here, "old_key_until"))
+            yield f"{source}:{line}: old_key_until of account {account.number} needs a zone, such as 2026-12-01T00:00:00Z"
+        if account.only_tls and not account.certificate:
+            line = line_of(text, (*here, "only_tls"))
+            yield f"{source}:{line}: only_tls of account {account.number} needs the certificate that it must show"
         for kind in ("area", "zone", "user"):
             numbers: set[str] = set()
             for place, entry in enumerate(getattr(account, kind)):
@@ -374,11 +419,21 @@ def _alike(one: Account, other: Account) -> bool:
     return sorted(given) == [(False, True), (True, False)]
 
 
-def key_digits(where: str, folder: Path = Path()) -> str:
-    """What stands at `hex:…`, `env:NAME` or `file:…`. The ValueError says where it was looked for, never what was found."""
+def key_digits(where: str, folder: Path = Path(), whose: str | None = None) -> str:
+    """What stands at `hex:…`, `env:NAME`, `file:…`, or `sealed:…` for the account with the mark `whose`.
+
+    The ValueError says where it was looked for, never what was found.
+    """
     kind, colon, rest = where.partition(":")
-    if not colon or kind not in ("hex", "env", "file"):
-        raise ValueError('a key is written "hex:…", "env:NAME" or "file:…"')
+    if not colon or kind not in ("hex", "env", "file", "sealed"):
+        raise ValueError('a key is written "hex:…", "env:NAME", "file:…" or "sealed:…"')
+    if kind == "sealed":
+        if whose is None:
+            raise ValueError("a sealed key opens in the book, in the account that it was sealed for, and nowhere else")
+        try:
+            return master().open(where, whose)
+        except MasterError as error:
+            raise ValueError(f"account {whose}: its key is sealed; {error}") from None
     if kind == "hex":
         return rest
     if kind == "env":
@@ -392,13 +447,15 @@ def key_digits(where: str, folder: Path = Path()) -> str:
         raise ValueError(f"the key file {rest} cannot be read: {reason}") from None
 
 
-def find_key(where: str, folder: Path = Path()) -> Key:
+def find_key(where: str, folder: Path = Path(), whose: str | None = None) -> Key:
     """The key that stands there (`key_digits`). The ValueError never tells what was found."""
-    digits = key_digits(where, folder)
+    digits = key_digits(where, folder, whose)
     try:
         return Key.from_hex(digits)
     except ValueError as error:
-        raise ValueError(str(error) if where.startswith("hex:") else f"the key from {where}: {error}") from None
+        raise ValueError(
+            str(error) if where.startswith(("hex:", "sealed:")) else f"the key from {where}: {error}"
+        ) from None
 
 
 def to_toml(name: str, table: dict[str, Any], depth: int = 0, *, many: bool = True) -> str:

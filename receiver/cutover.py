@@ -37,14 +37,14 @@ def acknowledged(happenings: Iterable[Happening], account: Account) -> Iterator[
             origin[one.connection] = one.line or "", (one.peer or "").rpartition(":")[0]
         elif one.what == "panel":
             for piece in readers.setdefault(one.connection, Reader()).feed(one.data):
-                frame = decode(piece, book.key_for)
+                frame = decode(piece, book.keys_for)
                 ours = book.find(frame.receiver, frame.prefix, frame.account) is account
                 if ours and (frame.encrypted or account.key is None):
                     line, host = origin.get(one.connection, ("", ""))
                     path = account.path_of(line, 0, frame.prefix, host.strip("[]"))
                     unanswered.setdefault(one.connection, deque(maxlen=100)).append(Shown(one.at, path, frame))
         elif one.what == "receiver":
-            for reply in decode_all(one.data, account.key):
+            for reply in decode_all(one.data, account.keys):
                 waiting = unanswered.get(one.connection, deque())
                 found = next((shown for shown in waiting if belongs(reply, shown.frame).word == "ACK"), None)
                 if found is not None:

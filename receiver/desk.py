@@ -19,6 +19,7 @@ from receiver.book import Account, Book
 
 REPEAT_SECONDS = 120.0  # near a panel's retry span: three tries some 20 s apart, at each of two receivers
 MOST_REMEMBERED = 1000  # messages of one account within that time
+MOST_SEALED = 100_000  # sealed contents that are remembered, of all accounts
 LOW_SEQUENCE = 100  # a fall back to at most this is a restart; a wrap past 9999 may skip this many and is a gap
 
 
@@ -30,13 +31,28 @@ class Policy:
     repeat_seconds: float = REPEAT_SECONDS
 
 
+class Shown(NamedTuple):
+    """The certificate that a panel showed: its fingerprint, and its subject as RFC 4514 writes it. Empty: none."""
+
+    fingerprint: str = ""
+    subject: str = ""
+
+    def fits(self, wanted: str) -> bool:
+        """Whether it is the one that the book names. Neither is a secret: a panel shows both to whoever asks."""
+        return bool(self.fingerprint) and wanted.lower() == f"sha256:{self.fingerprint}"
+
+
 class Origin(NamedTuple):
-    """Where a piece came from: the line, the port it was received on, and the peer."""
+    """Where a piece came from: the line, the port it was received on, the peer, and over TLS the certificate it showed.
+
+    None where nobody looked for one: on other lines, and in a recording.
+    """
 
     line: str
     port: int
     host: str
     peer: str
+    certificate: Shown | None = None
 
 
 @dataclass(slots=True)
@@ -68,6 +84,9 @@ class Memory:
 
     accounts: dict[str, Known] = field(default_factory=dict)  # by an account's mark, like the next
     on_test: dict[str, OnTest] = field(default_factory=dict)
+    sealed: dict[bytes, tuple[float, Any]] = field(
+        default_factory=dict
+    )  # what was sealed, hashed → when first, its head
     journal_failing: bool = False
     clock_doubtful: bool = False
 
@@ -93,10 +112,19 @@ class Case:
     policy: Policy
     now: datetime
     first: tuple[float, int | None] | None  # when the same message came first, and in which row
+    strange: str | None = None  # what is wrong with the certificate of its connection
 
     @property
     def key(self) -> Key | None:
         return self.account.key if self.account else None
+
+    @property
+    def out_of_date(self) -> bool:
+        """Whether the key before the account's own opened it, and its time is over."""
+        account, key = self.account, self.frame.key
+        if account is None or key is None or key is account.key or key is not account.old_key:
+            return False
+        return account.old_key_until is None or self.now >= account.old_key_until
 
     @property
     def stale(self) -> bool:
@@ -154,7 +182,8 @@ RULES = (
     Rule("unsupported", "none", lambda case: case.frame.token in REPLIES),
     Rule("unknown-account", _to_unknown, lambda case: case.account is None),
     Rule("held-back", "none", _held_back),
-    Rule("undecryptable", "DUH", lambda case: case.frame.has("no-key", "decrypt-failed")),
+    Rule("wrong-certificate", "DUH", lambda case: case.strange is not None),
+    Rule("undecryptable", "DUH", lambda case: case.frame.has("no-key", "decrypt-failed") or case.out_of_date),
     Rule("must-encrypt", "DUH", _must_encrypt),
     Rule("stale-clock", _to_stale, lambda case: case.frame.encrypted and case.stale),
     Rule("undecryptable", "DUH", lambda case: case.frame.encrypted and case.frame.has("account-differs")),
@@ -210,7 +239,7 @@ def judge(
     `now` is UTC, for stamps; `tick` counts seconds evenly, for repeats; `row` is the number that the journal will give it.
     What an accepted message changes is noted in `memory`, and `Decision.forget` undoes it.
     """
-    frame = piece if isinstance(piece, Frame) else decode(piece, book.key_for)
+    frame = piece if isinstance(piece, Frame) else decode(piece, book.keys_for)
     account = book.find(frame.receiver, frame.prefix, frame.account)
     message = first = known = None
     if account:
@@ -220,15 +249,23 @@ def judge(
         first = known.recent.get(message)
         if first is not None and tick - first[0] > policy.repeat_seconds:
             first = None
-    case = Case(frame, account, memory, policy, now, first)
+    case = Case(frame, account, memory, policy, now, first, _strange(account, origin))
     for verdict, reply, fits in RULES:  # noqa: B007 - the last one always fits
         if fits(case):
             break
+    if account and (what := replayed(frame, account, memory, tick, policy)):
+        frame.problem("replayed", what)
+    if case.out_of_date and account and account.old_key_until:
+        frame.problem("old-key", f"the account's old key opened it, which was good until {account.old_key_until}")
+    elif account and account.old_key and frame.key is account.old_key:
+        frame.notes.append(f"opened by the account's old key, which is good until {account.old_key_until}")
     if callable(reply):
         reply = reply(case)
     if frame.call is not None and reply != "ACK":
         reply = "none"  # on the telephone there is a kiss-off or none
     decision = Decision(frame, account, verdict, reply)
+    if verdict == "wrong-certificate" and case.strange:
+        frame.problem("wrong-certificate", case.strange)
     if frame.stamp and not in_window(frame.stamp, now):
         off = (frame.stamp - now).total_seconds()
         side = "ahead of" if off > 0 else "behind"
@@ -247,6 +284,24 @@ def judge(
     return decision
 
 
+def _strange(account: Account | None, origin: Origin) -> str | None:
+    """What keeps a connection from being that of an account which shows a certificate; None where nothing does.
+
+    A recording does not say what was shown, and nobody shows anything in a telephone call.
+    """
+    if account is None or account.certificate is None:
+        return None
+    shown = origin.certificate
+    if shown is None:
+        plain = account.only_tls and origin.line in ("tcp", "udp")
+        return f"it came over {origin.line}, and the book lets this account come over TLS alone" if plain else None
+    if any(shown.fits(one) for one in account.certificate.split()):
+        return None
+    if not shown.fingerprint:
+        return "the connection showed no certificate, and the book names one for this account"
+    return f"the connection showed sha256:{shown.fingerprint} ({shown.subject}), and the book names another"
+
+
 def message_of(frame: Frame) -> Any:
     """What makes two messages of an account the same: token, sequence, opened data; not stamp, line or extended data.
 
@@ -261,6 +316,30 @@ def key_of(decision: Decision) -> bytes:
     """What tells a signal from all others, the same in every bench that the message reaches."""
     mark = decision.account.mark if decision.account else ""
     return hashlib.sha256(repr((mark, message_of(decision.frame))).encode()).digest()
+
+
+def replayed(frame: Frame, account: Account, memory: Memory, tick: float, policy: Policy) -> str | None:
+    """What shows that somebody sends a recorded content again; None where nothing does, and it is remembered.
+
+    Only what opened is looked at. A panel seals each message anew: stamp and padding are others. Within the time of a repeat
+    the same bytes under the same head are the network's repeat, or the retry of a panel that keeps its bytes.
+    """
+    if frame.key is None:
+        return None
+    content = frame.raw[:-1].partition(b"[")[2].upper()
+    mark, head = hashlib.blake2b(content, digest_size=16).digest(), (frame.token, frame.sequence_sent, account.mark)
+    known = memory.sealed.get(mark)
+    if known is None:
+        memory.sealed[mark] = tick, head
+        while len(memory.sealed) > MOST_SEALED:
+            memory.sealed.pop(next(iter(memory.sealed)))
+        return None
+    first, before = known
+    if before != head:
+        return f"the same sealed bytes came {tick - first:.0f} s ago, as {before[0]} {before[1]} of account {before[2]}"
+    if tick - first > policy.repeat_seconds:
+        return f"the same sealed bytes came {tick - first:.0f} s ago, and no repeat comes so late"
+    return None
 
 
 def _remember(decision: Decision, message: Any, known: Known, tick: float, row: int | None, policy: Policy) -> None:
@@ -326,7 +405,7 @@ def entry(decision: Decision, at: datetime, origin: Origin) -> dict[str, Any]:
     return found
 
 
-def reread(entry: Mapping[str, Any], keys: Key | KeyFor | None = None) -> Frame:
+def reread(entry: Mapping[str, Any], keys: Key | Sequence[Key] | KeyFor | None = None) -> Frame:
     """What an entry of the journal was made from, decoded again."""
     if call := entry.get("call"):
         frame = read_call(entry["raw"])

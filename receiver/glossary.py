@@ -65,6 +65,9 @@ TO_DO: dict[str, str] = {  # by verdict; what each means stands in `receiver.wor
     ),
     "unsupported": "Open the row: it names the token, or the byte that cannot be read. Look at the panel's format setting.",
     "must-encrypt": "Switch encryption on in the panel, on every path; or take the key out of the book.",
+    "wrong-certificate": (
+        "Give the panel its certificate, or the book the fingerprint that the row names; does it come over the TLS line?"
+    ),
     "undecryptable": "Compare the keys by their check word; a key of another length is another key.",
     "unreadable": "Open the row: it names the byte and often the mistake. One alone is chance; a run of them is a setting.",
     "held-back": "Put the account on test, or these areas of it. If nobody expected it, the panel calls here too early.",
@@ -149,6 +152,18 @@ PROBLEMS: Table = {
     "account-differs": (
         "One account stands outside of the brackets and another inside.",
         "The panel, or a communicator beside it, is set up with two numbers: make them one.",
+    ),
+    "replayed": (
+        "The same sealed bytes came before, under another head or too long ago for a repeat: a recording is sent again.",
+        "Look at its peer. What it says happened when it was sent first; a new key makes recordings worthless.",
+    ),
+    "old-key": (
+        "The account's old key opened it, and the time in which both open is over.",
+        "Enter the new key in the panel, or give the old one more time in the book.",
+    ),
+    "wrong-certificate": (
+        "The book names a certificate for this account, and the connection did not show it.",
+        "See the verdict of that name.",
     ),
     "no-key": ("It is encrypted, and there is no key to open it.", "Put the account's key into the book."),
     "decrypt-failed": (
@@ -268,6 +283,18 @@ EVENTS: Table = {
     "connection": (
         "A connection ended without having said anything that can be read.",
         "The trace of a panel that cannot talk: TLS versions, certificate, a clear port?",
+    ),
+    "new-key": (
+        "A panel whose key was changed has used the new one for the first time since the book was read.",
+        "Take old_key and old_key_until out of the book.",
+    ),
+    "limited": (
+        "One address or several went beyond what an address may have: how often, and what was done, once a minute.",
+        "Whose address is it? One site behind it may need more: the limits are options of `farend listen`.",
+    ),
+    "certificate": (
+        "The TLS certificate was read again because its file changed, or could not be, and the old one stays.",
+        "If it could not be read, the row says which file is wrong; mend it, and it is read again by itself.",
     ),
     "path-overdue": (
         "Something that was promised over a path has not come in time.",

@@ -379,7 +379,7 @@ def key_of_account(
         what = f"no account {number}" if not found else f"several accounts {number}: say --receiver or --prefix"
         raise RefusedError(f"the book has {what}")
     written = tomllib.loads(book.read_text("utf-8"))["account"][accounts.accounts.index(found[0])]
-    digits = books.key_digits(written["key"], book.parent) if "key" in written else None
+    digits = books.key_digits(written["key"], book.parent, found[0].mark) if "key" in written else None
     return Keyed(number, digits, None, found[0])
 
 

@@ -5,7 +5,7 @@ it: Twisted's take four times as long for a message (`Direct`).
 
 Each connection has bounds, so that no peer costs another anything: 4 KB of unfinished frame, 64 frames without an answer
 (then it is not read from until some are answered), 64 KB of answers that it does not fetch (likewise), 60 s for a frame it
-has begun, an hour of silence.
+has begun, or for the handshake of TLS, an hour of silence. What one address may have is in `guard`.
 """
 
 import asyncio
@@ -15,11 +15,10 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from functools import partial
-from pathlib import Path
 from typing import Any, Protocol, cast
 
 from OpenSSL import SSL
-from twisted.internet import interfaces, ssl
+from twisted.internet import interfaces
 from twisted.internet.address import IPv4Address, IPv6Address
 from twisted.internet.defer import Deferred
 from twisted.internet.protocol import DatagramProtocol, Factory
@@ -32,6 +31,8 @@ from protocols.envelope import KEPT_OF_NOISE, Piece, Reader, read_all
 from protocols.values import Frame
 from receiver.capture import What
 from receiver.desk import Origin
+from receiver.guard import Guard
+from receiver.tls import shown_by
 
 IDLE_SECONDS = 3600.0
 FRAME_SECONDS = 60.0  # for a frame, or a run of noise, once it has begun
@@ -49,7 +50,7 @@ log = Logger()
 class Desk(Protocol):
     """What the lines need of the bench."""
 
-    def receive(self, piece: Piece | Frame, origin: Origin, respond: Respond) -> None: ...
+    def receive(self, piece: Piece | Frame, origin: Origin, respond: Respond) -> bool: ...
     def record(self, connection: str, what: What, data: bytes, origin: Origin) -> None: ...
     def line_lost(self, line: str, port: int, why: str) -> None: ...
     def connection_failed(self, peer: str, why: str) -> None: ...
@@ -71,7 +72,7 @@ def line_text(kind: str, host: str, port: int) -> str:
     return f"{kind} {host if kind == 'phone' and not port else peer_text(host, port)}"
 
 
-@implementer(interfaces.IPushProducer, interfaces.IHalfCloseableProtocol)
+@implementer(interfaces.IPushProducer, interfaces.IHalfCloseableProtocol, interfaces.IHandshakeListener)
 class _Conversation(Connection):
     """One TCP or TLS connection.
 
@@ -88,6 +89,7 @@ class _Conversation(Connection):
         self.unread: deque[Piece] = deque()
         self.unanswered = 0
         self.paused = False  # by the transport: the peer does not fetch its answers
+        self.held = False  # its address has sent too much of late
         self.reading = True
         self.taking = False
         self.turn_due = False
@@ -103,8 +105,14 @@ class _Conversation(Connection):
         self.origin = Origin(self.line.kind, self.line.port, address.host, peer_text(address.host, address.port))
         self.heard = self.line.tick()
         self.line.open[self] = None
+        if self.line.kind == "tls":  # the handshake, too, has its time
+            self.begun, self.line.unfinished[self] = self.heard, None
         self.transport.registerProducer(self, True)
         self._record("open", b"")
+
+    def handshakeCompleted(self) -> None:
+        self.origin = self.origin._replace(certificate=shown_by(self.transport))
+        self._note_unfinished(progress=True)
 
     def dataReceived(self, data: bytes) -> None:
         self.spoke = True
@@ -112,7 +120,9 @@ class _Conversation(Connection):
         if self.closed is not None:
             return  # over TLS bytes come in after we have closed; no answer could leave, so none is promised
         self.heard = self.line.tick()
-        if not (self.unanswered or self.unread or self.raw or self.ended or self.paused) and len(data) <= SLICE:
+        waiting = self.unanswered or self.unread or self.raw or self.ended or self.paused or self.held
+        if not waiting and len(data) <= SLICE:
+            self._charge(data)
             pieces = self.reader.feed(data)
             if (
                 self.begun is None and len(pieces) == 1 and pieces[0].size == len(data)
@@ -123,10 +133,12 @@ class _Conversation(Connection):
             self._note_unfinished(progress=bool(pieces))
         else:
             self.raw.extend(data[begin : begin + SLICE] for begin in range(0, len(data), SLICE))
+            self.line.guard.waits(self.origin.host, len(data))
         self._take()
 
     def connectionLost(self, reason: Failure | None = None) -> None:
         self.line.open.pop(self, None)
+        self.line.guard.left(self.origin.host)
         self.line.unfinished.pop(self, None)
         if reason is not None and isinstance(reason.value, SSL.Error):
             self.line.desk.connection_failed(self.origin.peer, f"TLS failed: {_tls_reason(reason.value)}")
@@ -197,11 +209,26 @@ class _Conversation(Connection):
     def _hand_on(self, piece: Piece) -> None:
         self.unanswered += 1
         try:
-            self.line.desk.receive(piece, self.origin, self._respond)
+            if not self.line.desk.receive(piece, self.origin, self._respond):
+                self.ended = True
+                while self.raw:
+                    self.line.guard.waits(self.origin.host, -len(self.raw.popleft()))
+                self.transport.pauseProducing()
         except Exception:
             self.unanswered -= 1
             self.transport.abortConnection()
             raise
+
+    def _charge(self, data: bytes) -> None:
+        """Count what is taken apart; where that is too much for one address, go on later."""
+        seconds = self.line.guard.took(self.origin.host, len(data))
+        if seconds and not (self.held or self.line.closing):
+            self.held = True
+            self.line.later(seconds, self._let_go)
+
+    def _let_go(self) -> None:
+        self.held = False
+        self._take()
 
     def _next_turn(self) -> None:
         self.turn_due = False
@@ -209,10 +236,13 @@ class _Conversation(Connection):
 
     def _next(self) -> bool:
         """Whether a piece is there to be taken, after reading on in what came, a slice at a time."""
-        while not self.unread and self.raw:
-            self.unread.extend(self.reader.feed(self.raw.popleft()))
+        while not self.unread and self.raw and (not self.held or self.line.closing):
+            data = self.raw.popleft()
+            self.line.guard.waits(self.origin.host, -len(data))
+            self._charge(data)
+            self.unread.extend(self.reader.feed(data))
             self._note_unfinished(progress=bool(self.unread))
-        if not self.unread and self.ended:
+        if not self.unread and not self.raw and self.ended:
             self.unread.extend(self.reader.close())
             self._note_unfinished(progress=True)
         return bool(self.unread)
@@ -229,7 +259,7 @@ class _Conversation(Connection):
             return
         if self.line.closing:
             return  # the bench stops, and has paused us: what was read is answered, and nothing more is read
-        if self.reading == (waiting or self.paused):
+        if self.reading == (waiting or self.paused or self.held):
             self.reading = not self.reading
             if self.reading:
                 self.begun = self.begun and self.line.tick()  # the time while we did not read is not the peer's
@@ -341,14 +371,19 @@ class DirectPort:
                 self._loop.call_later(1, self._listen)
                 self._line.desk.connection_failed(self._line.kind, f"no connection can be taken: {error.strerror}")
                 return
+            if not self._line.guard.admits(address[0]):
+                one.close()
+                continue
             one.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             direct = partial(Direct, self._line.buildProtocol(None), address)
             task = self._loop.create_task(self._loop.connect_accepted_socket(direct, one))
             self._opening.add(task)
-            task.add_done_callback(self._opened)
+            task.add_done_callback(partial(self._opened, address[0]))
 
-    def _opened(self, task: "asyncio.Task[Any]") -> None:
+    def _opened(self, host: str, task: "asyncio.Task[Any]") -> None:
         self._opening.discard(task)
+        if task.cancelled() or task.exception():
+            self._line.guard.left(host)
         if not task.cancelled() and (error := task.exception()):
             self._line.desk.connection_failed(self._line.kind, f"a connection could not be taken: {error}")
 
@@ -380,10 +415,9 @@ class StreamLine(Factory):
     noisy = False
     _numbers = itertools.count(1)
 
-    def __init__(
-        self, kind: str, desk: Desk, tick: Callable[[], float], later: Callable[..., Any], limits: Limits
-    ) -> None:
-        self.kind, self.desk, self.tick, self.later, self.limits = kind, desk, tick, later, limits
+    def __init__(self, kind: str, desk: Desk, guard: Guard, later: Callable[..., Any], limits: Limits) -> None:
+        self.kind, self.desk, self.guard, self.tick = kind, desk, guard, guard.tick
+        self.later, self.limits = later, limits
         self.port = 0
         self.open: dict[_Conversation, None] = {}
         self.unfinished: dict[_Conversation, None] = {}
@@ -428,14 +462,16 @@ class DatagramLine(DatagramProtocol):
     kind = "udp"
     transport: Any
 
-    def __init__(self, desk: Desk) -> None:
-        self.desk = desk
+    def __init__(self, desk: Desk, guard: Guard) -> None:
+        self.desk, self.guard = desk, guard
         self.port = 0
         self.closing = False
         self._known: dict[str, None] = {}
 
     def datagramReceived(self, datagram: bytes, addr: Any) -> None:
         host, port = addr[0], addr[1]
+        if not self.guard.takes(host, len(datagram)):
+            return
         peer = peer_text(host, port)
         origin = Origin(self.kind, self.port, host, peer)
         if peer not in self._known:
@@ -463,36 +499,6 @@ class DatagramLine(DatagramProtocol):
     def stopProtocol(self) -> None:
         if not self.closing:
             self.desk.line_lost(self.kind, self.port, "the port stopped listening")
-
-
-def tls_context(certificate: Path, private_key: Path) -> ssl.CertificateOptions:
-    """TLS 1.2 and up from PEM files (the certificate may bring its chain). ValueError says which file is wrong and how."""
-    from cryptography import x509
-    from cryptography.hazmat.primitives.serialization import load_pem_private_key
-
-    try:
-        chain = x509.load_pem_x509_certificates(certificate.read_bytes())
-    except OSError as error:
-        raise ValueError(f"the certificate {certificate} cannot be read: {error.strerror}") from None
-    except ValueError:
-        raise ValueError(f"{certificate} holds no PEM certificate (swapped with the private key?)") from None
-    try:
-        secret = load_pem_private_key(private_key.read_bytes(), None)
-    except OSError as error:
-        raise ValueError(f"the private key {private_key} cannot be read: {error.strerror}") from None
-    except (ValueError, TypeError):
-        raise ValueError(f"{private_key} holds no PEM private key without a passphrase") from None
-    if secret.public_key() != chain[0].public_key():
-        raise ValueError(f"the private key {private_key} does not belong to the certificate {certificate}")
-    # cryptography's own objects: pyOpenSSL takes them, and its wrappers of them are going away.
-    options = ssl.CertificateOptions(
-        privateKey=cast(Any, secret),
-        certificate=cast(Any, chain[0]),
-        extraCertChain=cast(Any, chain[1:]),
-        raiseMinimumTo=ssl.TLSVersion.TLSv1_2,
-    )
-    options.getContext().set_options(SSL.OP_NO_RENEGOTIATION)
-    return options
 
 
 def listening_port(port: Any) -> tuple[str, int]:

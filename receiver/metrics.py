@@ -33,7 +33,10 @@ class Counts:
         self.answers: Counter[tuple[str, str]] = Counter()  # by line and answer; those that were sent
         self.refused_alarms = 0
         self.failed = 0  # connections that said nothing that could be read
-        self.refused: Counter[str] = Counter()  # connections that were not taken, by a word that says why
+        self.limited: Counter[str] = (
+            Counter()
+        )  # what an address was refused, held back or not kept, by a word of `guard`
+        self.noticed: Counter[str] = Counter()  # frames that come again, without their certificate, by an old key …
         self.clock_steps = 0
         self.commits = [0] * (len(COMMIT_SECONDS) + 1)  # by how long each took; one more for those beyond the last
         self.commit_seconds = 0.0
@@ -117,7 +120,8 @@ class Pages:
         yield Sums("farend_refused_alarms", "Alarms that could be read and got no ACK.", value=counts.refused_alarms)
         yield gauge("connections_open", "Connections over TCP and TLS.", bench.connections)
         yield Sums("farend_connections_failed", "Connections that ended without a word.", value=counts.failed)
-        yield total("connections_refused", "Connections that were not taken.", "why", counts.refused)
+        yield total("limited", "What one address was refused, held back or not kept.", "what", counts.limited)
+        yield total("noticed", "Frames that somebody should look at, by what is the matter.", "what", counts.noticed)
         journal = bench.journal
         yield gauge("journal_rows_waiting", "Rows that are not on disk yet.", journal.depth if journal else 0)
         yield gauge("journal_failing", "1 while the journal cannot write.", bool(journal and journal.failing))

@@ -16,7 +16,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from protocols.codes import table
 from protocols.dc09 import bare
-from receiver.book import RARE_SECONDS, Account, AccountPath
+from receiver.book import RARE_SECONDS, SECRETS, Account, AccountPath
 from receiver.measures import spoken_time
 
 HAZARDS = (
@@ -176,7 +176,7 @@ class Plan(_Strict):
 
     def to_json(self) -> dict[str, Any]:
         """What the journal keeps; without the key."""
-        return self.model_dump(mode="json", exclude={"account": {"key"}}, exclude_defaults=True)
+        return self.model_dump(mode="json", exclude={"account": set(SECRETS)}, exclude_defaults=True)
 
     @classmethod
     def from_json(cls, found: Mapping[str, Any]) -> "Plan":
@@ -256,7 +256,7 @@ def make(account: Account, kinds: Kinds | None = None, *, why: str = "new") -> P
     of_zone = {zone.number: kinds.named(zone.device) for zone in account.zone}
     items = sorted(_items(account, kinds, of_zone), key=lambda item: HAZARDS.index(item.group))
     return Plan(
-        account=account.model_copy(update={"key": None}),
+        account=account.model_copy(update=dict.fromkeys(SECRETS)),
         encrypted=account.key is not None,
         why=why,
         kinds=of_zone,

@@ -148,7 +148,7 @@ class Rehearing:
         return judged
 
     def _answered(self, cut: Cut, connection: _Connection) -> Answered:
-        reply = decode(cut.piece, self._judging.book.key_for)
+        reply = decode(cut.piece, self._judging.book.keys_for)
         heard, to = tied(reply, connection.outstanding, _sent, cut.at)
         if to is not None:
             connection.outstanding.remove(to)

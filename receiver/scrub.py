@@ -19,7 +19,7 @@ from protocols.envelope import LONGEST_FRAME, crc16
 from protocols.seal import Key, SealError, seal, unseal
 from protocols.two_letter import PART
 from protocols.values import Frame, Signal
-from receiver.book import Account, Book, to_toml
+from receiver.book import SECRETS, Account, Book, to_toml
 from receiver.capture import Happening
 from receiver.rehearing import Answered, Judging, Missing, Passed, rehear
 from receiver.substitutes import ScrubError, Substitutes, is_place
@@ -236,7 +236,9 @@ class Scrubber:
     def account(self, account: Account) -> dict[str, Any]:
         """An account of the book as a table of the new one; its key stands in it, for it guards nothing."""
         swap, name = self.substitutes, self.substitutes.text
-        table = account.model_dump(mode="json", exclude_none=True, exclude={"key"})
+        table = account.model_dump(
+            mode="json", exclude_none=True, exclude={*SECRETS, "old_key_until", "certificate", "only_tls"}
+        )
         table["number"], table["name"] = swap.account(account.number), name(account.name, "name")
         for mark in ("receiver", "prefix"):
             if mark in table:

@@ -21,6 +21,7 @@ VERDICTS = {
     "unknown-account": "no such account in the book",
     "unsupported": "arrived right, but its token or payload cannot be processed",
     "must-encrypt": "the account has a key, so what comes in clear in its name is refused",
+    "wrong-certificate": "its connection did not show the certificate that the book names for the account",
     "undecryptable": "sealed, and it does not open with the account's key",
     "unreadable": "damaged: dropped without an answer, so that the panel sends it again",
     "held-back": "answered only while on test, and it is not: silence, so that the panel turns to its live receiver",

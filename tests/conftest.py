@@ -39,6 +39,7 @@ from receiver.book import Book, parse
 from receiver.clock import Clock
 from receiver.console import door
 from receiver.desk import Policy
+from receiver.guard import Bounds
 from receiver.journal import Store
 from tools.farend import app
 
@@ -271,15 +272,16 @@ class Bench:
         self.told.append(what)
         self._news.set()
 
-    async def panel(self, line: str = "tcp", context: ssl.SSLContext | None = None) -> Panel:
-        """A new panel on a line."""
+    async def panel(self, line: str = "tcp", context: ssl.SSLContext | None = None, at: str | None = None) -> Panel:
+        """A new panel on a line, at an address of its own where one is given."""
+        here = (at, 0) if at else None
         host, port = self.ports[line]
         panel: Panel
         if line.startswith("udp"):
             loop = asyncio.get_running_loop()
-            _, panel = await loop.create_datagram_endpoint(Datagrams, remote_addr=(host, port))
+            _, panel = await loop.create_datagram_endpoint(Datagrams, remote_addr=(host, port), local_addr=here)
         else:
-            panel = Stream(*await asyncio.open_connection(host, port, ssl=context))
+            panel = Stream(*await asyncio.open_connection(host, port, ssl=context, local_addr=here))
         self.panels.append(panel)
         return panel
 
@@ -359,6 +361,8 @@ async def open_bench(reactor: Any, tmp_path: Path) -> AsyncIterator[Callable[...
         book: Book | None = None,
         certificate: tuple[Path, Path] | None = None,
         keep_polls: bool = False,
+        client_ca: Path | None = None,
+        bounds: Bounds | None = None,
     ) -> Bench:
         path = tmp_path / f"{len(opened)}.journal"
         shown = Bench(None, path, {})
@@ -368,14 +372,18 @@ async def open_bench(reactor: Any, tmp_path: Path) -> AsyncIterator[Callable[...
             store(path, write=True),
             show=lambda entry: shown.entries.put_nowait(entry.found),
             told=shown.tell,
-            settings=benches.Settings(Policy(unknown, repeat_seconds), keep_polls, Limits(**(limits or {}))),
+            settings=benches.Settings(
+                Policy(unknown, repeat_seconds), keep_polls, Limits(**(limits or {})), bounds=bounds or Bounds()
+            ),
             clock=clock,
         )
         opened.append(shown)
         for line in lines or ("tcp", "udp"):
             kind, six = line.removesuffix("6"), line.endswith("6")
             files = certificate if kind == "tls" and certificate else (None, None)
-            _, host, port = shown.bench.listen(benches.Listen(kind, "::1" if six else HOST, 0, *files))
+            _, host, port = shown.bench.listen(
+                benches.Listen(kind, "::1" if six else HOST, 0, *files, client_ca=client_ca if kind == "tls" else None)
+            )
             shown.ports[line] = host, port
         shown.bench.start([(line, *where) for line, where in shown.ports.items()])
         return shown
@@ -398,12 +406,12 @@ def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return self_signed(tmp_path_factory.mktemp("tls"))
 
 
-def self_signed(folder: Path) -> tuple[Path, Path]:
+def self_signed(folder: Path, name: str = "bench") -> tuple[Path, Path]:
     """A self-signed certificate for 127.0.0.1 and its key, made now."""
     key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "bench")])
+    whose = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, name)])
     made = (
-        x509.CertificateBuilder(name, name)
+        x509.CertificateBuilder(whose, whose)
         .public_key(key.public_key())
         .serial_number(1)
         .not_valid_before(datetime.now(UTC) - timedelta(hours=1))

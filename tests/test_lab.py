@@ -96,6 +96,12 @@ def test_nothing_acknowledged_is_missing_or_double_when_the_primary_of_two_bench
     assert (failover["lost"], failover["double"], failover["wrong"]) == (0, 0, [])
 
 
+def test_an_attack_costs_honest_panels_no_answer(tmp_path: Path) -> None:
+    (attack,) = lab(tmp_path, "--only", "attack", "--seconds", 1)
+    assert attack["acknowledged"] > 50
+    assert (attack["lost"], attack["double"], attack["wrong"]) == (0, 0, [])
+
+
 def test_each_scenario_is_named_in_the_readme() -> None:
     readme = (ROOT / "README.md").read_text("utf-8")
     assert {name for name in SCENARIOS if f"\n    {name} " not in readme} == set()

@@ -40,7 +40,7 @@ from OpenSSL import SSL
 
 from receiver.clock import Clock
 from receiver.journal import Row, Store
-from receiver.lines import tls_context
+from receiver.tls import tls_context
 
 Open = Callable[..., Bench]
 BOTH_LINES = pytest.mark.parametrize("line", ["tcp", "udp"])

@@ -2,6 +2,8 @@
 
 import getpass
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -11,7 +13,7 @@ from rich.table import Table
 
 from protocols.dc09 import ACCOUNT, bare
 from receiver import book as books
-from receiver import conduct, zone_list
+from receiver import conduct, keys_at_rest, sealing, zone_list
 from receiver.book import BookError
 from receiver.zone_list import COLUMNS, ListError
 from tools.common import (
@@ -25,6 +27,7 @@ from tools.common import (
     print_json,
     say_on_test,
     stop,
+    take_master,
 )
 from tools.lazily import lazily
 
@@ -63,6 +66,9 @@ Live = Annotated[
 ]
 ConfirmedBy = Annotated[
     str | None, typer.Option(metavar="WHO", help="Who at the station confirmed that the account is on test.")
+]
+Master = Annotated[
+    str, typer.Option("--master", metavar="WHERE", help="The master key: file:PATH, env:NAME or credential:NAME.")
 ]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object a line on stdout.")]
 
@@ -105,11 +111,13 @@ def show(
         stop(f"the book has no account {account}" if account else "the book has no account", 1)
     for one in chosen:
         if as_json:
-            state = {"key": repr(one.key) if one.key else None}
-            print_json(one.model_dump(mode="json", exclude={"key"}) | state)
+            state = {slot: repr(key) if (key := getattr(one, slot)) else None for slot in books.SECRETS}
+            print_json(one.model_dump(mode="json", exclude=set(books.SECRETS)) | state)
             continue
         marks = [f"receiver {one.receiver}" if one.receiver else "", f"prefix {one.prefix}" if one.prefix else ""]
         marks += [repr(one.key).strip("<>") if one.key else "in clear"]
+        marks += [f"its old key opens until {one.old_key_until}" if one.old_key else ""]
+        marks += ["shows a certificate" if one.certificate else "", "over TLS alone" if one.only_tls else ""]
         marks += [f"a poll every {one.poll_seconds} s" if one.poll_seconds else ""]
         marks += ["answers only on test" if one.answer == "on-test" else "", one.time_zone or ""]
         OUT.print(f"{one.number}  {one.name}  ({', '.join(filter(None, marks))})", style="bold", markup=False)
@@ -168,6 +176,46 @@ def import_list(
     for whose, entries in accounts.items():
         table = {"number": whose, "name": names[whose], **zone_list.tables(entries)}
         typer.echo(books.to_toml("account", table))
+
+
+@app.command()
+def seal(file: File, master: Master) -> None:
+    """Seal every key that stands in the book in clear (hex:…) under a master key: a copy of the book is no use without it.
+
+    Keys from env: and file: stay where they are. Backups and copies of the book made before still hold the keys in clear.
+
+    Example: openssl rand -hex 32 > master.key; farend book seal station.toml --master file:master.key
+    """
+    with _sealing(file):
+        found = sealing.seal(file, given := keys_at_rest.master(take_master(master)))
+    left = f"; {found.left} from env: or file: stay where they are" if found.left else ""
+    OUT.print(f"{file}: keys sealed under master {given.id}: {found.changed}{left}", markup=False)
+
+
+@app.command()
+def reseal(
+    file: File,
+    master: Master,
+    new_master: Annotated[str, typer.Option(metavar="WHERE", help="The master key from now on.")],
+) -> None:
+    """Seal every sealed key anew under another master key. Keep the old master as long as backups need it.
+
+    Example: farend book reseal station.toml --master file:master.key --new-master file:next.key
+    """
+    with _sealing(file):
+        old, new = keys_at_rest.master(take_master(master)), keys_at_rest.master(new_master)
+        found = sealing.reseal(file, old, new, new_master)
+    OUT.print(f"{file}: keys sealed anew, {old.id} before, {new.id} now: {found.changed}", markup=False)
+
+
+@contextmanager
+def _sealing(file: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        stop(f"the account book {file}: {error.strerror}; nothing was changed")
+    except ValueError as error:
+        stop(f"{error}\nnothing was changed")
 
 
 def list_text(file: Path) -> str:

@@ -19,7 +19,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from protocols.seal import Key
-from receiver import book, conduct, shapes, wishes
+from receiver import book, conduct, keys_at_rest, shapes, wishes
 from receiver.book import Book, BookError
 from receiver.capture import CaptureError, Happening, Opened
 from receiver.desk import Policy
@@ -101,6 +101,13 @@ def judging_from(book: Book, unknown: Literal["duh", "ack", "silent"], on_test: 
 def key_place(text: str) -> str:
     """`HEX`, `@FILE` or `env:NAME` as an account book writes it."""
     return f"file:{text[1:]}" if text.startswith("@") else text if text.startswith("env:") else f"hex:{text}"
+
+
+def take_master(where: str | None) -> str | None:
+    """Where the master key of sealed account keys lies, for this process and those that it starts."""
+    if where is not None:
+        os.environ[keys_at_rest.VARIABLE] = where
+    return where
 
 
 def key_from(text: str | None) -> Key | None:

@@ -88,7 +88,7 @@ def decode(
         read(sounds, book, picture, as_json)
     if picture:
         stop("--picture draws a recording of sound; `farend capture show --picture` draws one of frames")
-    keys = secret or accounts.key_for
+    keys = secret or accounts.keys_for
     wrong, number = False, 0
     if as_json and not (as_hex or as_text or any(map(_is_recorded, files or ()))):
         wrong, number = _all(files or [None], bulk.Lines(accounts, keys), jobs or bulk.processors())

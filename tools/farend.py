@@ -1,8 +1,10 @@
 """The `farend` command: everything it can do, each in a file of its own."""
 
+from typing import Annotated
+
 import typer
 
-from tools.common import CAUTION
+from tools.common import CAUTION, take_master
 from tools.lazily import lazily
 
 COMMANDS = {
@@ -29,7 +31,19 @@ ABOUT = f"The far end of an alarm line, on a bench. {CAUTION}"
 app = typer.Typer(
     cls=lazily(COMMANDS), no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None,
 )  # fmt: skip
-app.callback(help=ABOUT)(lambda: None)
+
+
+@app.callback(help=ABOUT)
+def common(
+    master: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WHERE", help="Master key of a book's sealed keys: file:PATH, env:NAME or credential:NAME."
+        ),
+    ] = None,
+) -> None:
+    """What holds for every command."""
+    take_master(master)
 
 
 def main() -> None:

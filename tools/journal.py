@@ -104,7 +104,7 @@ def show(
     if "raw" not in entry:
         return
     accounts = book_from(book)
-    frame = reread(entry, key_from(key) or accounts.key_for)
+    frame = reread(entry, key_from(key) or accounts.keys_for)
     if frame.has("no-key") and not any(problem["rule"] == "no-key" for problem in entry["problems"]):
         # It opened when it came; only here is there no key.
         frame.problems = [problem for problem in frame.problems if problem.rule != "no-key"]

@@ -10,6 +10,7 @@
     udp        20 % of the datagrams lost both ways, others doubled or late
     power      the power fails at random after an ACK: what a disk holds at that moment is mounted again and read
     failover   two benches write one journal on a PostgreSQL server; `kill -9` to the primary, and its standby is promoted
+    attack     flood, slow, garbage, replayed ciphertext and guessed tokens, from other addresses, beside the panels
 
 In each, panels send openings as fast as they are answered, one message outstanding each, and send again what gets no answer,
 as panels do. Told is what they offered and had acknowledged, and what the journal kept of it. LOST is what was acknowledged
@@ -29,6 +30,7 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -44,6 +46,7 @@ from rich.table import Table
 from protocols.dc09 import build
 from receiver.journal import Store, opened
 from tools import postgres
+from tools.attack import KINDS, SEALED, SECRET
 from tools.common import CAUTION
 
 HOST = "127.0.0.1"
@@ -88,6 +91,7 @@ class Panel:
     sequence: int = 1
     acknowledged: list[int] = field(default_factory=list)
     tries: int = 0
+    waits: list[float] = field(default_factory=list)  # seconds from a message to its answer
 
     def message(self) -> bytes:
         return build("ADM-CID", self.sequence, self.account, f"1401 01 {self.sequence % 1000:03d}")
@@ -104,9 +108,10 @@ class Panel:
 class Load:
     """Panels that go on while a scenario does what it does to the bench."""
 
-    def __init__(self, *, udp: bool = False, wait: float = TRY_SECONDS, letter: str = "A") -> None:
+    def __init__(self, *, udp: bool = False, wait: float = TRY_SECONDS, letter: str = "A", pace: float = 0.0) -> None:
         self.panels = [Panel(f"{letter}{number:03}") for number in range(PANELS)]
-        self.udp, self.wait = udp, wait
+        self.udp, self.wait, self.pace = udp, wait, pace
+        self.here: str | None = None  # from which address
         self.port = 0
         self.second: int | None = None  # the port of a second receiver, which a panel turns to when the first is silent
         self.going = True
@@ -149,15 +154,20 @@ class Load:
             await asyncio.sleep(0.01)
 
     async def _over_tcp(self, panel: Panel, port: int) -> None:
-        reader, writer = await asyncio.open_connection(HOST, port)
+        here = (self.here, 0) if self.here else None
+        reader, writer = await asyncio.open_connection(HOST, port, local_addr=here)
         try:
             while self.going:
                 panel.tries += 1
+                begun = time.monotonic()
                 writer.write(panel.message())
                 async with asyncio.timeout(self.wait):
                     while not panel.heard(await reader.readuntil(b"\r")):
                         pass
+                panel.waits.append(time.monotonic() - begun)
                 self.at_ack()
+                if self.pace:
+                    await asyncio.sleep(self.pace)
         finally:
             writer.close()
 
@@ -196,10 +206,13 @@ class Bench:
         line: str = "tcp",
         front: Sequence[str] = (),
         env: dict[str, str] | None = None,
+        accounts: str = "",
     ) -> None:
         book = folder / "book.toml"
         numbers = [f"{letter}{number:03}" for letter in "AB" for number in range(PANELS)]
-        book.write_text("".join(f'[[account]]\nnumber = "{number}"\nname = "invented"\n' for number in numbers))
+        book.write_text(
+            "".join(f'[[account]]\nnumber = "{number}"\nname = "invented"\n' for number in numbers) + accounts
+        )
         self._errors = (folder / "stderr").open("ab")
         self.process = subprocess.Popen(
             [*front, sys.executable, "-P", "-m", "tools.farend", "listen", f"--{line}", f"{HOST}:0", "--book", str(book),
@@ -627,9 +640,86 @@ async def failover(folder: Path, wanted: argparse.Namespace) -> Outcome:
         return judged("failover", both, where, f"promoted {promoted:.1f} s after the primary's death")
 
 
+async def attack(folder: Path, wanted: argparse.Namespace) -> Outcome:
+    journal, load = folder / "journal", Load(wait=10, pace=0.02)
+    load.here = "127.0.0.9"  # limited as the attackers are
+    keyed = f'[[account]]\nnumber = "{SEALED}"\nname = "invented"\nkey = "hex:{SECRET}"\n'
+    bench = Bench(folder, journal, accounts=keyed)
+    with console_of(journal) as console:
+        load.port = bench.port
+        load.start()
+        await load.more(PANELS)
+
+        def taken() -> int:
+            return sum(len(panel.waits) for panel in load.panels)
+
+        def slowest(since: list[int]) -> tuple[float, float]:
+            waits = sorted(one for panel, begin in zip(load.panels, since, strict=True) for one in panel.waits[begin:])
+            return waits[len(waits) // 2] * 1000, waits[int(len(waits) * 0.99)] * 1000
+
+        figures = {}
+        done: Counter[str] = Counter()
+        for name in ("calm", "attack"):
+            since, before = [len(panel.waits) for panel in load.panels], taken()
+            if name == "calm":
+                await asyncio.sleep(wanted.seconds / 3)
+            else:
+                command = [sys.executable, "-P", "-m", "tools.attack"]
+                attackers = await asyncio.create_subprocess_exec(
+                    *command, *map(str, (bench.port, console, wanted.seconds, wanted.seed)),
+                    stdout=subprocess.PIPE, env=os.environ | {"PYTHONPATH": str(ROOT)},
+                )  # fmt: skip
+                done.update(json.loads((await attackers.communicate())[0]))
+            await load.more(PANELS)  # each has one more answer, or it is said that there is none
+            figures[name] = (taken() - before, *slowest(since))
+        await load.end()
+        await bench.end()
+    told_of = "; ".join(f"{name}: {count} answers, p50 {p50:.1f} ms, p99 {p99:.1f} ms"
+                        for name, (count, p50, p99) in figures.items())  # fmt: skip
+    did = ", ".join(f"{count:,} {what}" for what, count in sorted(done.items()))
+    outcome = judged("attack", load, journal, f"{told_of}; {did}")
+    tries = sum(panel.tries for panel in load.panels)
+    if tries != load.count:
+        outcome.wrong.append(f"{tries - load.count} tries of honest panels had no answer")
+    for what in KINDS:
+        if not done[what]:
+            outcome.wrong.append(f"there was no attack by {what}")
+    if done["let in"]:
+        outcome.wrong.append(f"{done['let in']} guesses were let in")
+    store = opened(journal)
+    try:
+        rows = [row for one in store.rows(account=SEALED) if (row := orjson.loads(one.text))["problems"]]
+    finally:
+        store.close()
+    again = sum(any(problem["rule"] == "replayed" for problem in row["problems"]) for row in rows)
+    if again < done["replayed frames"]:
+        outcome.wrong.append(f"{again} of {done['replayed frames']} replayed frames were recognised")
+    return outcome
+
+
+@contextmanager
+def console_of(journal: Path) -> Iterator[int]:
+    """The console over a journal, in a process of its own; its port."""
+    command = [sys.executable, "-P", "-m", "tools.farend", "console", "--journal", str(journal), "--http", f"{HOST}:0"]
+    with subprocess.Popen(
+        command, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": str(ROOT)}
+    ) as process:
+        assert process.stderr
+        try:
+            for line in process.stderr:
+                if found := re.search(r"console on http://[^:]+:(\d+)", line):
+                    break
+            else:
+                raise CannotError("the console did not start")
+            threading.Thread(target=process.stderr.read, daemon=True).start()
+            yield int(found[1])
+        finally:
+            process.terminate()
+
+
 SCENARIOS: dict[str, Callable[[Path, argparse.Namespace], Any]] = {
     "killed": killed, "stopped": stopped, "order": order, "slow": slow, "full": full, "read-only": read_only,
-    "clock": clock, "udp": udp, "power": power, "failover": failover,
+    "clock": clock, "udp": udp, "power": power, "failover": failover, "attack": attack,
 }  # fmt: skip
 
 
@@ -741,6 +831,9 @@ def main() -> int:
     parser.add_argument("--cuts", type=int, default=20, help="of the power (default 20)")
     parser.add_argument(
         "--acks", type=int, default=500, help="before a failover, and after it, at each bench (default 500)"
+    )
+    parser.add_argument(
+        "--seconds", type=float, default=20, help="of an attack, after a calm of a third of it (default 20)"
     )
     parser.add_argument("--seed", type=int, default=1, help="of what is done at random")
     parser.add_argument("--dir", type=Path, default=Path(), help="where the journals lie (default: here)")

@@ -24,19 +24,32 @@ from receiver import book as books
 from receiver.capture import Recorder
 from receiver.desk import REPEAT_SECONDS, Policy
 from receiver.entry import Entry
+from receiver.guard import Bounds, networks
 from receiver.journal import JournalError, Store, Writing, opened, server_of
 from receiver.journal_apart import Apart
 from receiver.lines import IDLE_SECONDS, Limits, line_text, peer_text
 from receiver.record import MODES, Mode
 from receiver.service import Given, Manager, sockets_given
 from tools import log, words
-from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, check_outputs, host_and_port, print_json, stop
+from tools.common import (
+    CAUTION,
+    JOURNAL,
+    OUT,
+    TALK,
+    book_from,
+    check_outputs,
+    host_and_port,
+    print_json,
+    stop,
+    take_master,
+)
 from tools.hand_on import settings_of
 from tools.settings import take
 
 MOST_WAITING = 100_000  # lines for a slow reader of stdout; those beyond it are counted, and stay in the journal
 MOST_TOLD = 10_000
 BREATH = 0.005  # seconds
+BOUNDS = Bounds()
 CONSOLE_SECONDS = 5.0  # that the console has to end with the bench
 
 
@@ -229,6 +242,35 @@ def listen(
         Path | None,
         typer.Option("--hand-on", metavar="FILE", help="Hand on to the consumers in this file (TOML), too."),
     ] = None,
+    client_ca: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="PEM: who may have signed the certificates that panels are asked for on --tls."
+        ),
+    ] = None,
+    allow: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NETWORK", help="Who may come at all, such as 192.0.2.0/24; may be repeated. Default: all."
+        ),
+    ] = None,
+    most_connections: Annotated[
+        int, typer.Option(min=1, help="Connections at once from one address.")
+    ] = BOUNDS.connections,
+    most_opened: Annotated[
+        float,
+        typer.Option(min=1, help="New connections a second from one address; ten seconds' worth may come at once."),
+    ] = BOUNDS.opened,
+    most_bytes: Annotated[
+        float, typer.Option(min=4096, help="Bytes a second from one address; beyond them it is read more slowly.")
+    ] = BOUNDS.octets,
+    most_unreadable: Annotated[
+        int, typer.Option(min=0, help="Pieces a minute from one address that cannot be read and still get a row each.")
+    ] = BOUNDS.unreadable,
+    master: Annotated[
+        str | None,
+        typer.Option(metavar="WHERE", help="The master key of sealed keys: file:PATH, env:NAME or credential:NAME."),
+    ] = None,
 ) -> None:
     """Receive: TCP, UDP, TLS and telephone lines into the desk, everything into the journal. SIGTERM ends it, SIGHUP
     has it read the book again.
@@ -237,7 +279,12 @@ def listen(
     """
     from receiver.reactor import install
 
+    take_master(master)
     accounts = book_from(book)
+    try:
+        bounds = Bounds(most_connections, most_opened, most_bytes, most_unreadable, networks(allow or ()))
+    except ValueError as error:
+        stop(f"--allow: {error}")
     check_outputs({"--phone-out": phone_out})
     handing = settings_of(hand_on) if hand_on else {}
     telephones = phones(phone or (), phone_out)
@@ -254,7 +301,9 @@ def listen(
     wanted += [Listen("udp", *host_and_port(one, "--udp")) for one in udp or ()]
     if tls and not (certificate and private_key):
         stop("--tls needs --certificate FILE and --private-key FILE")
-    wanted += [Listen("tls", *host_and_port(one, "--tls"), certificate, private_key) for one in tls or ()]
+    wanted += [
+        Listen("tls", *host_and_port(one, "--tls"), certificate, private_key, client_ca=client_ca) for one in tls or ()
+    ]
     if telephones and mode == "mirror":
         stop(
             "--mode mirror answers nobody, and a telephone line does not get a message without answering: leave --phone out"
@@ -265,9 +314,18 @@ def listen(
         if any(kind == "tls" for kind, _ in given) and not (certificate and private_key):
             stop("a socket for TLS was handed over: it needs --certificate FILE and --private-key FILE")
         wanted = [
-            Listen(kind, *one.getsockname()[:2], *(certificate, private_key) * (kind == "tls"), given=one)
+            Listen(
+                kind,
+                *one.getsockname()[:2],
+                *(certificate, private_key) * (kind == "tls"),
+                given=one,
+                client_ca=client_ca,
+            )
             for kind, one in lines_given
         ]
+    over_tls = any(one.kind == "tls" for one in wanted)
+    if client_ca and not over_tls:
+        stop(f"--client-ca {client_ca} would not be looked at: say --tls")
     wanted += [Listen("phone", **one) for one in telephones]
     wanted = wanted or [Listen("tcp", "127.0.0.1", 12009), Listen("udp", "127.0.0.1", 12009)]
     printer = Printer(as_json, log_format)
@@ -288,6 +346,7 @@ def listen(
             (lambda: books.load(book)) if book else None,
             mode,
             log_format is not None,
+            bounds,
         ),
         recorder=recorder_for(capture, printer.tell),
     )
@@ -302,6 +361,10 @@ def listen(
     printer.say(MODES[mode])
     if lines_given and replaced:
         printer.say("the sockets that were handed over take the place of --tcp, --udp and --tls")
+    if over_tls and not client_ca and any(one.certificate for one in accounts.accounts):
+        printer.say(
+            "the book names certificates of panels, and without --client-ca none is asked for: these are refused"
+        )
     for one in listening:
         printer.say(f"listening on {line_text(*one)}")
     printer.say(

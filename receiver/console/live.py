@@ -124,7 +124,7 @@ def row(request: Request, engineer: Engineer, house: AHouse, store: Journal, num
     account = house.book().marked(entry["account_mark"]) if entry.get("account_mark") else None
     context: dict[str, Any] = {"entry": entry, "hash": hash, "zone": account.time_zone if account else None}
     if "raw" in entry:
-        frame = reread(entry, house.book().key_for)
+        frame = reread(entry, house.book().keys_for)
         if frame.has("no-key") and not any(problem["rule"] == "no-key" for problem in entry["problems"]):
             # It opened when it came; only here is there no key.
             frame.problems = [problem for problem in frame.problems if problem.rule != "no-key"]
