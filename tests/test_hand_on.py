@@ -616,6 +616,20 @@ def test_over_tls_the_certificate_must_be_trusted(certificate: tuple[Path, Path]
     assert taken == [3]
 
 
+def test_an_older_row_moves_no_place_back(tmp_path: Path) -> None:
+    path, ending = written(tmp_path / "j", [entry(number) for number in range(1, 6)]), threading.Event()
+
+    class Confused(Kept):
+        def hand(self, messages: Sequence[dict[str, Any]], taken: Callable[[int], None]) -> None:
+            taken(1)
+            ending.set()
+            raise ConsumerError("it took nothing new")
+
+    HandOn(path, place_file(path, "x"), Place("x", "memory"), Leaving, Confused(), start=3, ending=ending).run()
+    assert read(place_file(path, "x")).row == 3
+    assert handed(path).rows == [4, 5]
+
+
 @pytest.mark.parametrize("answer", [b'{"taken": 4}\n', b'{"taken": "3"}\n', b"OK\n", b"[1]\n", b""])
 def test_over_tcp_only_a_row_that_was_sent_confirms(answer: bytes) -> None:
     with socket.create_server((HOST, 0)) as server:
