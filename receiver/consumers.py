@@ -256,18 +256,15 @@ class Mqtt:
     def hand(self, messages: Sequence[Message], taken: Taken) -> None:
         try:
             client = self._client or self._connect()
-            packets = []
-            for message in messages:
+            for message in messages:  # one that is refused must not be passed by the next
                 info = client.publish(
                     topic_of(self.topic, message), orjson.dumps(message), qos=1, properties=self._properties(message)
                 )
                 if info.rc != mqtt.MQTT_ERR_SUCCESS:
                     raise ConsumerError(self._lost or mqtt.error_string(info.rc))
-                packets.append((info.mid, message["row"]))
-            for packet, row in packets:
-                if refusal := self._acknowledged(packet, row):
-                    raise ConsumerError(f"the broker refused row {row}: {refusal}")
-                taken(row)
+                if refusal := self._acknowledged(info.mid, message["row"]):
+                    raise ConsumerError(f"the broker refused row {message['row']}: {refusal}")
+                taken(message["row"])
         except (OSError, ValueError) as error:
             self.close()
             raise ConsumerError(_reason(error)) from None

@@ -12,6 +12,7 @@ import os
 import random
 import re
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -27,6 +28,7 @@ from receiver.leaving import RECALLED, Leaving
 from receiver.requests import write_whole
 
 LOOK_SECONDS = 0.1  # between two looks for new rows
+KEEP_SECONDS = 0.2  # within a batch, how old the place on disk may be: what is lost of it comes twice
 PAUSES = (0.5, 60.0)  # seconds before the first try after a failure, and at most
 MOST_A_LOOK = 500  # rows; a long read of a file would keep its WAL from being taken over
 RECALLED_ROWS = 2000  # before the place, of which repeats may still come
@@ -150,6 +152,7 @@ class HandOn:
         self.ending = ending or threading.Event()
         self.batch, self.start, self.once, self.pauses = batch, start, once, pauses
         self._fresh = not path.exists()
+        self._kept = 0.0  # when the place was written last
         self._unread = False  # the journal could not be read at the last look
 
     def run(self) -> None:
@@ -227,12 +230,19 @@ class HandOn:
         tries = 0
         while waiting:
             part, before = waiting[: self.batch], self.place.row
+            reached = before
 
             def taken(row: int) -> None:
-                self._move(store, row)
+                nonlocal reached
+                reached = max(reached, row)
+                if time.monotonic() - self._kept > KEEP_SECONDS:
+                    self._move(store, row)
 
             try:
-                self.consumer.hand(part, taken)
+                try:
+                    self.consumer.hand(part, taken)
+                finally:
+                    self._move(store, reached)
                 self._trouble(None)
                 tries = 0
             except ConsumerError as error:
@@ -254,6 +264,7 @@ class HandOn:
         if row != self.place.row or self._fresh:
             self.place = replace(self.place, row=row, hash=kept, at=millis(datetime.now(UTC)))
             write(self.path, self.place)
+            self._kept = time.monotonic()
 
     def _trouble(self, why: str | None) -> None:
         if why == self.place.trouble:

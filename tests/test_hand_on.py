@@ -14,6 +14,7 @@ from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
+import typer
 from conftest import HOST, SECONDS, Farend, Listening, ack, alarm, clean_environment, command, exchange
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
@@ -22,6 +23,7 @@ from receiver.consumers import ConsumerError, Lines, Mqtt, Webhook, signed, topi
 from receiver.hand_on import HandOn, Place, PlaceError, held, place_file, read
 from receiver.journal import Row, Store
 from receiver.leaving import PEOPLES, Leaving
+from tools.hand_on import settings_of
 
 ROOT = Path(__file__).parents[1]
 AT = "2026-11-25T12:00:00.000Z"
@@ -316,32 +318,27 @@ def test_each_kind_resumes_after_a_kill_of_either_side_with_nothing_missing(
 def test_a_consumer_that_never_reads_costs_the_bench_nothing_and_gets_everything_later(
     listening: Callable[..., Listening], station: Path, tmp_path: Path, farend: Farend
 ) -> None:
-    bench = listening("--book", station, "--journal", "j")
     with socket.create_server((HOST, 0), backlog=1) as deaf:
-        port = deaf.getsockname()[1]
-        one = Running("--journal", "j", "--from", "start", "--tcp", f"{HOST}:{port}", "--name", "deaf", cwd=tmp_path)
-        try:
-            peer, _ = deaf.accept()  # it has sent the start by now, and waits for ever
-            answers = exchange(bench.port(), *(alarm(number) for number in range(1, 101)))
-            assert answers == [ack(number) for number in range(1, 101)]
-            assert read(tmp_path / "j.hand-on.deaf").row == 0
-            opened = [str(path.readlink()) for path in Path(f"/proc/{bench.process.pid}/fd").iterdir()]
-            assert not [name for name in opened if "hand-on" in name]  # the bench knows of no consumer
-            status = farend("hand-on", "status", "--journal", "j", "--json").objects
-            assert [(told["consumer"], told["row"], told["running"]) for told in status] == [("deaf", 0, True)]
-            assert status[0]["behind_rows"] == 101
-            with peer, peer.makefile("rwb") as stream:
-                for line in stream:
-                    taken = json.loads(line)["row"]
-                    stream.write(b'{"taken": %d}\n' % taken)
-                    stream.flush()
-                    if taken == 101:
-                        break
-            assert one.stop_and_kill(signal.SIGTERM) == 0
-        finally:
-            one.process.kill()
-            one.process.wait()
-            one.errors.close()
+        consumer = f'[[consumer]]\nname = "deaf"\ntcp = "{HOST}:{deaf.getsockname()[1]}"\nfrom = "start"\n'
+        (tmp_path / "consumers.toml").write_text(consumer)
+        bench = listening("--book", station, "--journal", "j", "--hand-on", "consumers.toml")
+        peer, _ = deaf.accept()  # it has sent the start by now, and waits for ever
+        answers = exchange(bench.port(), *(alarm(number) for number in range(1, 101)))
+        assert answers == [ack(number) for number in range(1, 101)]
+        assert read(tmp_path / "j.hand-on.deaf").row == 0
+        opened = [str(path.readlink()) for path in Path(f"/proc/{bench.process.pid}/fd").iterdir()]
+        assert not [name for name in opened if "hand-on" in name]  # the bench knows of no consumer
+        status = farend("hand-on", "status", "--journal", "j", "--json").objects
+        assert [(told["consumer"], told["row"], told["running"]) for told in status] == [("deaf", 0, True)]
+        assert status[0]["behind_rows"] == 101
+        with peer, peer.makefile("rwb") as stream:
+            for line in stream:
+                taken = json.loads(line)["row"]
+                stream.write(b'{"taken": %d}\n' % taken)
+                stream.flush()
+                if taken == 101:
+                    break
+            assert bench.end() == 0  # and the other process with it
     assert read(tmp_path / "j.hand-on.deaf").row == 101
 
 
@@ -616,6 +613,20 @@ def test_over_tls_the_certificate_must_be_trusted(certificate: tuple[Path, Path]
     assert taken == [3]
 
 
+def test_an_older_row_moves_no_place_back(tmp_path: Path) -> None:
+    path, ending = written(tmp_path / "j", [entry(number) for number in range(1, 6)]), threading.Event()
+
+    class Confused(Kept):
+        def hand(self, messages: Sequence[dict[str, Any]], taken: Callable[[int], None]) -> None:
+            taken(1)
+            ending.set()
+            raise ConsumerError("it took nothing new")
+
+    HandOn(path, place_file(path, "x"), Place("x", "memory"), Leaving, Confused(), start=3, ending=ending).run()
+    assert read(place_file(path, "x")).row == 3
+    assert handed(path).rows == [4, 5]
+
+
 @pytest.mark.parametrize("answer", [b'{"taken": 4}\n', b'{"taken": "3"}\n', b"OK\n", b"[1]\n", b""])
 def test_over_tcp_only_a_row_that_was_sent_confirms(answer: bytes) -> None:
     with socket.create_server((HOST, 0)) as server:
@@ -647,6 +658,29 @@ def test_a_broker_that_is_not_there_is_told() -> None:
         port = free.getsockname()[1]
     with pytest.raises(ConsumerError, match="refused"):
         Mqtt(HOST, port, "x", "farend-x", timeout=SECONDS).hand([MESSAGE], lambda _: None)
+
+
+def test_a_file_of_consumers_is_checked_and_names_its_files_from_where_it_lies(tmp_path: Path) -> None:
+    path = tmp_path / "consumers.toml"
+    path.write_text(
+        '[[consumer]]\nname = "desk"\nwebhook = "https://a/"\nsecret = "@s"\nwhat = ["signals"]\nin-clear = true'
+    )
+    told = [
+        "--name",
+        "desk",
+        "--webhook",
+        "https://a/",
+        "--secret",
+        f"@{tmp_path / 's'}",
+        "--what",
+        "signals",
+        "--in-clear",
+    ]
+    assert settings_of(path) == {"desk": told}
+    for bad in ("[consumer]", "[[consumer]]", '[[consumer]]\nname = "x"\ntcpp = "1"', "[", 'name = "x"'):
+        path.write_text(bad)
+        with pytest.raises(typer.Exit):
+            settings_of(path)
 
 
 @pytest.mark.parametrize(

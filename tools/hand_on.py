@@ -4,6 +4,7 @@ import os
 import signal
 import sys
 import threading
+import time
 import tomllib
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -20,6 +21,7 @@ from receiver.supervision import span
 from tools.common import CAUTION, JOURNAL, OUT, TALK, host_and_port, is_loopback, print_json, stop, within
 
 WORDS = {"signals": "signal", "refused": "refused-alarm", "events": "event"}
+END_SECONDS = 2.0  # that a consumer has to confirm what it was just sent
 NO_SETTINGS = {"journal", "once", "until-stdin-closes", "help"}  # of a consumer beside a bench
 assert set(WORDS.values()) == set(KINDS)
 
@@ -119,6 +121,7 @@ def hand_on(
         signal.signal(number, lambda *_: ending.set())
     if until_stdin_closes:
         _follow_stdin(ending)
+    threading.Thread(target=_end_anyhow, args=(ending,), daemon=True).start()
     _tell(CAUTION)
     try:
         path = hand_on.place_file(journal, name or hand_on.name_of(kind, target))
@@ -190,10 +193,18 @@ def settings_of(path: Path) -> dict[str, list[str]]:
                 stop(f"--hand-on {path}: {name}: {key!r} is none of {', '.join(sorted(takes))}")
             if value is not False:
                 values = value if isinstance(value, list) else [value]
+                values = [_beside(path, key, each) for each in values]
                 named[name] += [
                     part for each in values for part in (f"--{key}", *(() if each is True else (str(each),)))
                 ]
     return named
+
+
+def _beside(settings: Path, key: str, value: Any) -> Any:
+    """A value, where it names a file: of that file beside the settings."""
+    if key == "trust":
+        return settings.parent / str(value)
+    return f"@{settings.parent / value[1:]}" if key in ("secret", "password") and str(value)[:1] == "@" else value
 
 
 def _one(**targets: str | None) -> tuple[str, str]:
@@ -271,6 +282,13 @@ def _follow_stdin(ending: threading.Event) -> None:
         ending.set()
 
     threading.Thread(target=wait, daemon=True).start()
+
+
+def _end_anyhow(ending: threading.Event) -> None:
+    """A consumer that says nothing must not keep the process: what it has not confirmed is sent again next time."""
+    ending.wait()
+    time.sleep(END_SECONDS)
+    os._exit(0)
 
 
 def _tell(what: str) -> None:
