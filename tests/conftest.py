@@ -359,6 +359,7 @@ async def open_bench(reactor: Any, tmp_path: Path) -> AsyncIterator[Callable[...
         book: Book | None = None,
         certificate: tuple[Path, Path] | None = None,
         keep_polls: bool = False,
+        mode: Any = "bench",
     ) -> Bench:
         path = tmp_path / f"{len(opened)}.journal"
         shown = Bench(None, path, {})
@@ -368,7 +369,7 @@ async def open_bench(reactor: Any, tmp_path: Path) -> AsyncIterator[Callable[...
             store(path, write=True),
             show=lambda entry: shown.entries.put_nowait(entry.found),
             told=shown.tell,
-            settings=benches.Settings(Policy(unknown, repeat_seconds), keep_polls, Limits(**(limits or {}))),
+            settings=benches.Settings(Policy(unknown, repeat_seconds), keep_polls, Limits(**(limits or {})), mode=mode),
             clock=clock,
         )
         opened.append(shown)
