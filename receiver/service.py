@@ -29,11 +29,16 @@ def sockets_given(environ: MutableMapping[str, str] = os.environ) -> list[Given]
     for place in range(int(count)):
         number, name = FIRST_FD + place, names[place] if place < len(names) else ""
         os.set_inheritable(number, False)
-        found.append(_line(socket.socket(fileno=number), name or f"number {place + 1}"))
+        one = socket.socket(fileno=number)
+        try:
+            found.append((_kind(one, name or f"number {place + 1}"), one))
+        except ValueError:
+            one.close()
+            raise
     return found
 
 
-def _line(one: socket.socket, name: str) -> Given:
+def _kind(one: socket.socket, name: str) -> str:
     if one.family not in (socket.AF_INET, socket.AF_INET6):
         raise ValueError(f"the socket {name} that was handed over is not one of IPv4 or IPv6")
     otherwise = "tcp" if one.type == socket.SOCK_STREAM else "udp"
@@ -45,7 +50,7 @@ def _line(one: socket.socket, name: str) -> Given:
         )
     if kind != "udp" and not one.getsockopt(socket.SOL_SOCKET, socket.SO_ACCEPTCONN):
         raise ValueError(f"the socket {name} that was handed over does not listen (Accept=yes in its unit?)")
-    return kind, one
+    return kind
 
 
 class Manager:
@@ -59,7 +64,7 @@ class Manager:
         self.watchdog = int(given) / 1e6 if self._where and mine and given.isdigit() and int(given) else None
         """Seconds within which it wants to hear `WATCHDOG=1`; None where it does not."""
 
-    def tell(self, state: str, status: str = "") -> None:
+    def report(self, state: str, status: str = "") -> None:
         """Say one of READY, RELOADING, STOPPING, WATCHDOG, and a sentence for people. Never waits, never fails."""
         if not self._where:
             return

@@ -363,6 +363,7 @@ async def open_bench(reactor: Any, tmp_path: Path) -> AsyncIterator[Callable[...
         keep_polls: bool = False,
         client_ca: Path | None = None,
         bounds: Bounds | None = None,
+        mode: Any = "bench",
     ) -> Bench:
         path = tmp_path / f"{len(opened)}.journal"
         shown = Bench(None, path, {})
@@ -373,7 +374,11 @@ async def open_bench(reactor: Any, tmp_path: Path) -> AsyncIterator[Callable[...
             show=lambda entry: shown.entries.put_nowait(entry.found),
             told=shown.tell,
             settings=benches.Settings(
-                Policy(unknown, repeat_seconds), keep_polls, Limits(**(limits or {})), bounds=bounds or Bounds()
+                Policy(unknown, repeat_seconds),
+                keep_polls,
+                Limits(**(limits or {})),
+                bounds=bounds or Bounds(),
+                mode=mode,
             ),
             clock=clock,
         )

@@ -102,6 +102,13 @@ def test_an_attack_costs_honest_panels_no_answer(tmp_path: Path) -> None:
     assert (attack["lost"], attack["double"], attack["wrong"]) == (0, 0, [])
 
 
+def test_a_restart_under_load_refuses_no_connection_and_loses_nothing(tmp_path: Path) -> None:
+    (restart,) = lab(tmp_path, "--only", "restart", "--restarts", 2)
+    assert restart["acknowledged"] >= 3 * 160
+    assert "; 0 of " in restart["note"]
+    assert (restart["lost"], restart["double"], restart["wrong"]) == (0, 0, [])
+
+
 def test_each_scenario_is_named_in_the_readme() -> None:
     readme = (ROOT / "README.md").read_text("utf-8")
     assert {name for name in SCENARIOS if f"\n    {name} " not in readme} == set()

@@ -9,6 +9,7 @@
     clock      the wall clock is set an hour ahead, and back
     udp        20 % of the datagrams lost both ways, others doubled or late
     power      the power fails at random after an ACK: what a disk holds at that moment is mounted again and read
+    restart    one bench after another takes the listening socket from whoever holds it, as from a service manager
     failover   two benches write one journal on a PostgreSQL server; `kill -9` to the primary, and its standby is promoted
     attack     flood, slow, garbage, replayed ciphertext and guessed tokens, from other addresses, beside the panels
 
@@ -27,6 +28,7 @@ import random
 import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
@@ -108,10 +110,22 @@ class Panel:
 class Load:
     """Panels that go on while a scenario does what it does to the bench."""
 
-    def __init__(self, *, udp: bool = False, wait: float = TRY_SECONDS, letter: str = "A", pace: float = 0.0) -> None:
+    def __init__(
+        self,
+        *,
+        udp: bool = False,
+        wait: float = TRY_SECONDS,
+        letter: str = "A",
+        anew: bool = False,
+        pace: float = 0.0,
+    ) -> None:
         self.panels = [Panel(f"{letter}{number:03}") for number in range(PANELS)]
         self.udp, self.wait, self.pace = udp, wait, pace
         self.here: str | None = None  # from which address
+        self.anew = anew  # whether each message has a connection of its own
+        self.refused = 0  # connections
+        self.longest = 0.0  # seconds without an ACK for anybody
+        self._last = 0.0
         self.port = 0
         self.second: int | None = None  # the port of a second receiver, which a panel turns to when the first is silent
         self.going = True
@@ -150,7 +164,11 @@ class Load:
             for port in (self.port, self.second):
                 with suppress(OSError, asyncio.IncompleteReadError, TimeoutError, asyncio.LimitOverrunError):
                     if port is not None:
-                        await (self._over_udp(panel, port) if self.udp else self._over_tcp(panel, port))
+                        try:
+                            await (self._over_udp(panel, port) if self.udp else self._over_tcp(panel, port))
+                        except ConnectionRefusedError:
+                            self.refused += 1
+                            raise
             await asyncio.sleep(0.01)
 
     async def _over_tcp(self, panel: Panel, port: int) -> None:
@@ -166,6 +184,10 @@ class Load:
                         pass
                 panel.waits.append(time.monotonic() - begun)
                 self.at_ack()
+                now = time.monotonic()
+                self.longest, self._last = max(self.longest, now - (self._last or now)), now
+                if self.anew:
+                    return
                 if self.pace:
                     await asyncio.sleep(self.pace)
         finally:
@@ -193,6 +215,14 @@ class Load:
 
 # The bench
 
+# Runs a command with a socket as its first, as sd_listen_fds(3) has it.
+AS_A_MANAGER = """
+import os, sys
+os.dup2(int(sys.argv[1]), 3)
+os.environ["LISTEN_PID"] = str(os.getpid())
+os.execv(sys.argv[2], sys.argv[2:])
+"""
+
 
 class Bench:
     """`farend listen` in a process of its own, under whatever is put in front of it."""
@@ -207,17 +237,21 @@ class Bench:
         front: Sequence[str] = (),
         env: dict[str, str] | None = None,
         accounts: str = "",
+        door: socket.socket | None = None,
     ) -> None:
         book = folder / "book.toml"
         numbers = [f"{letter}{number:03}" for letter in "AB" for number in range(PANELS)]
         book.write_text(
             "".join(f'[[account]]\nnumber = "{number}"\nname = "invented"\n' for number in numbers) + accounts
         )
+        if door:
+            front, env = [sys.executable, "-c", AS_A_MANAGER, str(door.fileno())], {"LISTEN_FDS": "1"}
         self._errors = (folder / "stderr").open("ab")
         self.process = subprocess.Popen(
             [*front, sys.executable, "-P", "-m", "tools.farend", "listen", f"--{line}", f"{HOST}:0", "--book", str(book),
              "--journal", str(journal), "--json", *more],
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=self._errors,
+            pass_fds=[door.fileno()] if door else [],
             env=os.environ | {"PYTHONPATH": str(ROOT)} | (env or {}),
         )  # fmt: skip
         assert self.process.stdout
@@ -229,8 +263,9 @@ class Bench:
             )
         self.port = int(json.loads(first)["listening"][0]["port"])
         # What it prints is read by nobody; it must not stand still for that.
-        self._drain = asyncio.get_running_loop().run_in_executor(None, self.process.stdout.read)
-        self.pid = self.process.pid if not front else _python_below(self.process.pid)
+        self._drain = threading.Thread(target=self.process.stdout.read, daemon=True)
+        self._drain.start()
+        self.pid = self.process.pid if door or not front else _python_below(self.process.pid)
 
     def send(self, number: signal.Signals) -> None:
         os.kill(self.pid, number)
@@ -239,7 +274,7 @@ class Bench:
         with suppress(ProcessLookupError):
             self.send(number)
         await asyncio.to_thread(self.process.wait, PATIENCE)
-        await self._drain
+        await asyncio.to_thread(self._drain.join)
         assert self.process.stdout
         self.process.stdout.close()
         self._errors.close()
@@ -601,6 +636,28 @@ async def power(folder: Path, wanted: argparse.Namespace) -> Outcome:
     return outcome
 
 
+async def restart(folder: Path, wanted: argparse.Namespace) -> Outcome:
+    """Each message comes on a connection of its own, so that somebody connects at every moment of a restart."""
+    journal, load = folder / "journal", Load(wait=PATIENCE, anew=True)
+    with socket.create_server((HOST, 0), backlog=1024) as door:
+        load.port = door.getsockname()[1]
+        bench = await asyncio.to_thread(Bench, folder, journal, door=door)
+        load.start()
+        for _ in range(wanted.restarts):
+            await load.more(20 * PANELS)
+            await bench.end()
+            bench = await asyncio.to_thread(Bench, folder, journal, door=door)
+        await load.more(20 * PANELS)
+        await load.end()
+        await bench.end()
+    tries = sum(panel.tries for panel in load.panels)
+    note = f"{wanted.restarts} restarts; {load.refused} of {tries} connections refused; {load.longest:.1f} s without an ACK"
+    outcome = judged("restart", load, journal, note)
+    if load.refused:
+        outcome.wrong.append(f"{load.refused} connections were refused")
+    return outcome
+
+
 async def failover(folder: Path, wanted: argparse.Namespace) -> Outcome:
     """Panels have both benches, each in another order: what one of them could not answer in time comes to the other.
 
@@ -719,7 +776,7 @@ def console_of(journal: Path) -> Iterator[int]:
 
 SCENARIOS: dict[str, Callable[[Path, argparse.Namespace], Any]] = {
     "killed": killed, "stopped": stopped, "order": order, "slow": slow, "full": full, "read-only": read_only,
-    "clock": clock, "udp": udp, "power": power, "failover": failover, "attack": attack,
+    "clock": clock, "udp": udp, "power": power, "restart": restart, "failover": failover, "attack": attack,
 }  # fmt: skip
 
 
@@ -828,6 +885,7 @@ def main() -> int:
     )
     parser.add_argument("--only", action="append", choices=SCENARIOS, help="this alone; may be repeated")
     parser.add_argument("--kills", type=int, default=100, help="for killed (default 100)")
+    parser.add_argument("--restarts", type=int, default=10, help="for restart (default 10)")
     parser.add_argument("--cuts", type=int, default=20, help="of the power (default 20)")
     parser.add_argument(
         "--acks", type=int, default=500, help="before a failover, and after it, at each bench (default 500)"

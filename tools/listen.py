@@ -288,6 +288,10 @@ def listen(
     check_outputs({"--phone-out": phone_out})
     handing = settings_of(hand_on) if hand_on else {}
     telephones = phones(phone or (), phone_out)
+    if telephones and mode == "mirror":
+        stop(
+            "--mode mirror answers nobody, and a telephone line does not get a message without answering: leave --phone out"
+        )
     if keep_calls:
         try:
             keep_calls.mkdir(exist_ok=True)
@@ -304,10 +308,6 @@ def listen(
     wanted += [
         Listen("tls", *host_and_port(one, "--tls"), certificate, private_key, client_ca=client_ca) for one in tls or ()
     ]
-    if telephones and mode == "mirror":
-        stop(
-            "--mode mirror answers nobody, and a telephone line does not get a message without answering: leave --phone out"
-        )
     given = handed_over()
     if lines_given := [one for one in given if one[0] != "metrics"]:
         replaced = bool(wanted)
@@ -482,7 +482,7 @@ def run(
     # more often than this finds none.
     gc.freeze()
     gc.set_threshold(50_000, 20, 100)
-    reactor.addSystemEventTrigger("before", "shutdown", lambda: manager.tell("STOPPING", "answers what it has read"))
+    reactor.addSystemEventTrigger("before", "shutdown", lambda: manager.report("STOPPING", "answers what it has read"))
     reactor.addSystemEventTrigger("before", "shutdown", lambda: ensureDeferred(bench.stop()))
     reactor.callWhenRunning(bench.start, listening)
     reactor.callWhenRunning(attend, reactor, bench, tell, manager)
@@ -496,19 +496,19 @@ def attend(reactor: Any, bench: Any, tell: Callable[[str], None], manager: Manag
     at_terminal = _has_terminal()
 
     def ready() -> None:
-        manager.tell("READY", f"mode {bench.settings.mode}; {len(bench.book.accounts)} accounts")
+        manager.report("READY", f"mode {bench.settings.mode}; {len(bench.book.accounts)} accounts")
 
     def hung_up() -> None:
         if at_terminal and not _has_terminal():
             tell("the terminal is gone: the bench ends")
             reactor.stop()
             return
-        manager.tell("RELOADING", "reads the book again")
+        manager.report("RELOADING", "reads the book again")
         bench.reload(ready)
 
     asyncio.get_event_loop().add_signal_handler(signal.SIGHUP, hung_up)
     if manager.watchdog:
-        loop = LoopingCall(manager.tell, "WATCHDOG")
+        loop = LoopingCall(manager.report, "WATCHDOG")
         loop.clock = reactor
         loop.start(manager.watchdog / 2)
     ready()

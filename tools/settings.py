@@ -23,7 +23,7 @@ _PASSWORD = re.compile(r"(?<=://)([^:@/]*):[^@/]*@")
 app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="One TOML file with everything that `farend listen` can be told.",
+    help="One TOML file with everything that `farend listen` can be told.\n\nExample: farend settings check farend.toml",
 )
 File = Annotated[Path, typer.Argument(metavar="FILE", help="The file of settings.")]
 

@@ -41,6 +41,8 @@ FOR_TESTS = {
     "strace": "strace",
     "mkfs.ext4": "e2fsprogs",
     "/usr/sbin/mosquitto": "mosquitto",
+    "systemd-socket-activate": "systemd",
+    "systemd-analyze": "systemd",
     "/usr/lib/postgresql/*/bin/postgres": "postgresql",  # outside of the PATH
 }
 FOR_BENCH = {
