@@ -23,13 +23,16 @@ from receiver.entry import Entry
 from receiver.journal import JournalError, Store, Writing, opened, server_of
 from receiver.journal_apart import Apart
 from receiver.lines import IDLE_SECONDS, Limits, line_text, peer_text
+from receiver.storms import WITHIN
 from tools import words
 from tools.common import CAUTION, JOURNAL, OUT, TALK, book_from, check_outputs, host_and_port, print_json, stop
+from tools.storm_line import StormLine
 
 MOST_WAITING = 100_000  # lines for a slow reader of stdout; those beyond it are counted, and stay in the journal
 MOST_TOLD = 10_000
 BREATH = 0.005  # seconds
 CONSOLE_SECONDS = 5.0  # that the console has to end with the bench
+_END: dict[str, Any] = {}  # the last that stdout is given, where people read it
 
 
 class Writer:
@@ -66,9 +69,9 @@ class Writer:
             self._news.set()
 
     def _next(self) -> list[Any]:
-        """All that waits, once something does."""
-        while not self._waiting:
-            self._news.wait()
+        """All that waits, once something does; nothing after so long that a storm may be over."""
+        if not self._waiting:
+            self._news.wait(WITHIN.total_seconds())
             self._news.clear()
         return [self._waiting.popleft() for _ in range(len(self._waiting))]
 
@@ -82,7 +85,7 @@ class Writer:
         open = True
         while open:
             items = self._next()
-            if items[-1] is None:  # nothing comes after it
+            if items and items[-1] is None:  # nothing comes after it
                 open = False
                 items.pop()
             try:
@@ -92,7 +95,7 @@ class Writer:
                 self.left_out += len(items)
                 while open:
                     items = self._next()
-                    open = items[-1] is not None
+                    open = not items or items[-1] is not None
                     self.left_out += len(items) - (not open)
             self._ending.wait(BREATH)
 
@@ -102,6 +105,7 @@ class Printer:
 
     def __init__(self, as_json: bool) -> None:
         self._as_json = as_json
+        self._storms = StormLine(OUT)
         for stream in (sys.stdout, sys.stderr):
             if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot show a name shows its escapes
                 stream.reconfigure(errors="backslashreplace")
@@ -123,6 +127,8 @@ class Printer:
 
     def close(self) -> None:
         """Write what waits, for two seconds at most."""
+        if not self._as_json:
+            self._out.put(_END)
         self._out.close()
         for name, writer in (("stdout", self._out), ("stderr", self._talk)):
             if writer.left_out:
@@ -135,11 +141,15 @@ class Printer:
             return
         for item in items:
             try:
-                words.show(OUT, item)
+                if item is _END:
+                    self._storms.end()
+                elif not self._storms.takes(item):
+                    words.show(OUT, item)
             except OSError:
                 raise
             except Exception as error:  # one line that cannot be shown must not silence the others
                 self.tell(f"a line could not be shown: {error!r}")
+        self._storms.draw(datetime.now(UTC))
 
 
 def _talk(lines: list[str]) -> None:
