@@ -238,6 +238,10 @@ JUDGED: Table = {
 }
 
 EVENTS: Table = {
+    "restored": (
+        "The journal was made from a backup; what had come after that was made is not in it.",
+        "Whoever follows the journal by row numbers: those after it are other rows than before.",
+    ),
     "retired": (
         "Old rows were taken out of the journal; the row keeps the number and hash of the last of each chain.",
         "Whoever needs them: they are where they were exported to.",
