@@ -257,6 +257,10 @@ EVENTS: Table = {
         "A recording is played into the bench: what comes from these addresses until it is over is no signal of today.",
         "Nothing of it is handed on to other programs unless they asked for it.",
     ),
+    "restored": (
+        "The journal was made from a backup; what had come after that was made is not in it.",
+        "Whoever follows the journal by row numbers: those after it are other rows than before.",
+    ),
     "retired": (
         "Old rows were taken out of the journal; the row keeps the number and hash of the last of each chain.",
         "Whoever needs them: they are where they were exported to.",

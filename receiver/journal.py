@@ -421,6 +421,10 @@ class Store:
         with self._moment():
             yield from self._verified()
 
+    def unsound(self) -> Iterator[str]:
+        """What the engine itself finds wrong with the file: pages, indexes."""
+        yield from (f"the file is damaged: {told}" for (told,) in self._read("PRAGMA integrity_check") if told != "ok")
+
     @contextmanager
     def _moment(self) -> Iterator[None]:
         self._db.execute(self.MOMENT)

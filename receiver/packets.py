@@ -40,6 +40,9 @@ _OTHER = {0x0806: "ARP", 1: "ICMP", 58: "ICMPv6", 2: "IGMP", 132: "SCTP", 47: "G
 _HEAD = re.compile(rb'\n(?:[0-9A-Fa-f]{8}|[\x00-\xff]{2}0[0-9A-Fa-f]{3})"\*?([A-Z-]{0,16})')
 _ANSWERS = tuple(word.encode() for word in REPLIES)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_LAST_MOMENT = (
+    (datetime(9999, 12, 31, tzinfo=UTC) - _EPOCH) // timedelta(microseconds=1) * 1000
+)  # pcapng counts further
 _ETHERNET, _COOKED, _COOKED2, _RAW, _LOOPBACK = (1,), (113,), (276,), (101, 12, 14, 228, 229), (0, 108)
 
 _u16 = struct.Struct(">H").unpack_from
@@ -178,7 +181,7 @@ def _packets(path: Path, told: _Told, found: Opened, before: int) -> Iterator[Pa
             counted += 1
             if not counted % 256:
                 found.taken = before + file.tell()
-            if moment is None:
+            if moment is None or moment > _LAST_MOMENT:
                 told.untimed += 1
             elif moment < latest:
                 told.backwards += 1

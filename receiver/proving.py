@@ -33,6 +33,7 @@ from receiver.measures import (
 )
 from receiver.plan import Code, Plan, accepted, paths_alike
 from receiver.sheet import CALL_SECONDS, GOOD, ROLES, Call, How, Line, Polls, Sheet
+from receiver.storms import Storms
 from receiver.wrong import WRONG, Finding
 
 COME_SECONDS = 60  # after a call a signal is late when it takes longer than this and the row's rightful delay
@@ -118,6 +119,7 @@ class _Fold:
         mine = [entry for entry in entries if entry.get("event") == "proving"]  # others may name a proving, too
         self.said = [entry for entry in mine if entry["proving"] == proving]
         self.owned = {entry["about"]: entry["yes"] for entry in self.said if entry["act"] == "answer"}
+        self.storms = Storms()
         self.first_raw: dict[str, int] = {}
         self.last_like: dict[tuple[Any, ...], tuple[datetime, str, str | None]] = {}
         self.instead: dict[tuple[str, str], Finding] = {}  # what was called, and what came instead
@@ -148,7 +150,8 @@ class _Fold:
         self.sheet.last_row = entry["row"]
         if entry["signals"]:
             self.sheet.rehearsed |= entry["peer"].startswith(("127.", "[::1]"))
-            self.sheet.recent = [*self.sheet.recent[-9:], entry]
+            shown = self.storms.take(entry)
+            self.sheet.recent = [*[one for one in self.sheet.recent if one is not shown][-9:], shown]
         if verdict in ("accepted", "poll", "repeat"):
             self._heard(entry)
         if verdict == "repeat":

@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 from receiver.measures import Entry, spoken_time, spread
 from receiver.plan import Code, Item, Plan
+from receiver.storms import Storm
 from receiver.wrong import Finding
 
 CALL_SECONDS = 600  # how long a call stands when no other follows
@@ -148,7 +149,7 @@ class Sheet:
     remarks: list[str] = field(default_factory=list)
     agreed: list[dict[str, Any]] = field(default_factory=list)  # signatures, whether they stand or not
     signed: list[dict[str, Any]] = field(default_factory=list)  # records
-    recent: list[Entry] = field(default_factory=list)
+    recent: list[Entry | Storm] = field(default_factory=list)
     call: Call | None = None
     path_call: Call | None = None
     rehearsed: bool = False  # what proves it came from this machine itself: no panel was there

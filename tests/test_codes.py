@@ -10,6 +10,8 @@ from protocols.codes import table
 digits = st.sampled_from("0123456789BCDEF")
 
 
+@pytest.mark.clause("DC-05 message", code="protocols.contact_id.block", source="DC-05, worked example")
+@pytest.mark.clause("DC-05 in DC-09", code="protocols.contact_id.read", memory=True)
 def test_the_worked_example_of_dc_05() -> None:
     """SIA DC-05, worked example: account 1234, 18, 1131, area 01, zone 015, checksum 8."""
     assert contact_id.block("1234", "1131 01 015") == "1234181131010158"
@@ -19,6 +21,7 @@ def test_the_worked_example_of_dc_05() -> None:
     assert not payload.problems
 
 
+@pytest.mark.clause("DC-05 checksum", code="protocols.contact_id.checksum", source="DC-05, worked example")
 @given(st.text(digits, min_size=15, max_size=15))
 def test_the_sum_of_all_sixteen_digits_is_a_multiple_of_fifteen(fifteen: str) -> None:
     """DC-05: 0 counts 10, 1-9 themselves, B-F 11-15 (the letters from memory)."""
@@ -26,12 +29,14 @@ def test_the_sum_of_all_sixteen_digits_is_a_multiple_of_fifteen(fifteen: str) ->
     assert sum(weights[digit] for digit in fifteen + contact_id.checksum(fifteen)) % 15 == 0
 
 
+@pytest.mark.clause("DC-05 letters", code="protocols.contact_id.checksum", memory=True)
 def test_a_checksum_of_fifteen_is_sent_as_f_and_ten_as_0() -> None:
     """From memory of DC-05."""
     assert contact_id.checksum("1" * 15) == "F"  # 15, a multiple already: 15 more
     assert contact_id.checksum("1" * 14 + "6") == "0"  # 20, and 10 make 30
 
 
+@pytest.mark.clause("DC-05 letters", code="protocols.contact_id.digit_value", memory=True)
 def test_a_is_no_digit() -> None:
     """From memory of DC-05."""
     with pytest.raises(ValueError, match="no Contact ID digit"):
@@ -45,12 +50,15 @@ def test_one_wrong_digit_never_passes_the_checksum(fifteen: str, other: str, pla
     assert (sum(map(contact_id.digit_value, wrong)) % 15 == 0) == (wrong == right)
 
 
+@pytest.mark.clause("DC-05 checksum", code="protocols.contact_id.read_block", source="DC-05, worked example")
 def test_a_wrong_checksum_is_named_with_the_right_one() -> None:
     _, payload = contact_id.read_block("1234 18 1131 01 015 9")
     assert [problem.rule for problem in payload.problems] == ["bad-checksum"]
     assert "it is 8" in payload.problems[0].detail
 
 
+@pytest.mark.clause("DC-05 codes", code="protocols/codes/contact_id.tsv", memory=True)
+@pytest.mark.clause("DC-05 qualifier", code="protocols.contact_id.read", source="DC-05")
 @pytest.mark.parametrize(
     ("message", "qualifier", "category", "zone", "user"),
     [
@@ -85,6 +93,7 @@ def test_what_a_contact_id_message_says(
     assert not payload.problems
 
 
+@pytest.mark.clause("DC-05 qualifier", code="protocols.contact_id.read", source="DC-05")
 def test_openings_and_closings_are_told_apart() -> None:
     """DC-05: on openings and closings 1 is an opening and 3 a closing."""
     for code in ("401", "403", "407", "408", "409", "441", "442"):
@@ -109,6 +118,9 @@ def test_what_is_no_contact_id_message_is_a_bad_payload(text: str) -> None:
     assert [problem.rule for problem in contact_id.read(text).problems] == ["bad-payload"]
 
 
+@pytest.mark.clause("DC-03 block", code="protocols.two_letter.read", memory=True)
+@pytest.mark.clause("DC-03 text", code="protocols.two_letter.read", memory=True)
+@pytest.mark.clause("DC-03 written two ways", code="protocols.two_letter.read", practice=True)
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -141,6 +153,7 @@ def test_one_block_costs_a_bounded_amount_whatever_it_holds() -> None:
     assert [problem.rule for problem in payload.problems] == ["bad-payload"]
 
 
+@pytest.mark.clause("DC-03 old event", code="protocols.two_letter.read", memory=True)
 def test_old_events_come_from_the_panels_memory() -> None:
     assert [two_letter.read(f"{age}ri1/BA15").signals[0].from_memory for age in "NO"] == [False, True]
 
@@ -150,6 +163,7 @@ def test_what_is_no_two_letter_block_is_a_bad_payload(text: str) -> None:
     assert {problem.rule for problem in two_letter.read(text).problems} == {"bad-payload"}
 
 
+@pytest.mark.clause("DC-03 codes", code="protocols/codes/two_letter.tsv", memory=True)
 def test_a_restoral_keeps_the_category_of_what_it_restores() -> None:
     codes = table("two_letter")
     for code in codes.values():
@@ -158,6 +172,7 @@ def test_a_restoral_keeps_the_category_of_what_it_restores() -> None:
             assert two_letter.read(f"N{code.code}1").signals[0].qualifier == "restore"
 
 
+@pytest.mark.clause("DC-03 codes", code="protocols/codes/two_letter.tsv", memory=True)
 @pytest.mark.parametrize(
     ("code", "category", "restores"),
     [

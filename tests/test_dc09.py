@@ -21,6 +21,12 @@ def frame(text: str) -> list[str]:
     return [problem.rule for problem in decode(wrap(text.encode("latin-1"))).problems]
 
 
+@pytest.mark.clause("DC-09 token", code="protocols.dc09.TOKENS", memory=True)
+@pytest.mark.clause("DC-09 receiver number", code="protocols.dc09.build", memory=True)
+@pytest.mark.clause("DC-09 prefix", code="protocols.dc09.build", memory=True)
+@pytest.mark.clause("DC-09 account", code="protocols.dc09.ACCOUNT", memory=True)
+@pytest.mark.clause("DC-09 data", code="protocols.dc09.TEXT", memory=True)
+@pytest.mark.clause("DC-09 extended data", code="protocols.dc09.EXTENDED", memory=True)
 @given(
     sequence=st.integers(1, 9999),
     account=st.text(hexes, min_size=3, max_size=16),
@@ -53,11 +59,13 @@ def test_any_frame_we_build_we_read_back(sequence, account, receiver, prefix, zo
     assert read.stamp == stamp
 
 
+@pytest.mark.clause("DC-09 timestamp", code="protocols.dc09.write_stamp", source="DC-09 5.5.2.1")
 @given(stamps)
 def test_a_stamp_that_is_written_is_read(moment: datetime) -> None:
     assert read_stamp(write_stamp(moment)) == moment
 
 
+@pytest.mark.clause("DC-09 timestamp", code="protocols.dc09.read_stamp", source="DC-09 5.5.2.1")
 def test_the_stamp_is_time_then_american_date() -> None:
     """DC-09, 5.5.2.1: _HH:MM:SS,MM-DD-YYYY, UTC."""
     assert write_stamp(NOW) == "_12:34:56,11-25-2026"
@@ -65,6 +73,7 @@ def test_the_stamp_is_time_then_american_date() -> None:
         assert read_stamp(wrong) is None
 
 
+@pytest.mark.clause("DC-09 poll sequence", code="protocols.dc09.decode", memory=True)
 def test_a_poll_with_sequence_0000_is_clean() -> None:
     """From memory of DC-09: NULL stays out of the count."""
     read = decode(build("NULL", 0, "4471"))
@@ -72,6 +81,7 @@ def test_a_poll_with_sequence_0000_is_clean() -> None:
     assert (read.problems, read.signals, read.sequence) == ([], [], 0)
 
 
+@pytest.mark.clause("DC-09 nak form", code="protocols.dc09.decode", source="a frame seen on a wire")
 def test_a_nak_as_it_was_seen_on_a_wire_is_clean() -> None:
     """The form of a real frame: "NAK"0000R0L0A0[]_HH:MM:SS,MM-DD-YYYY."""
     read = decode(wrap(b'"NAK"0000R0L0A0[]_12:34:56,11-25-2026'))
@@ -79,6 +89,8 @@ def test_a_nak_as_it_was_seen_on_a_wire_is_clean() -> None:
     assert (read.receiver, read.prefix, read.account, read.stamp) == ("0", "0", None, NOW)
 
 
+@pytest.mark.clause("DC-09 account", code="protocols.dc09.decode", memory=True)
+@pytest.mark.clause("DC-09 sequence", code="protocols.dc09.decode", memory=True)
 @pytest.mark.parametrize(
     ("text", "rules"),
     [
@@ -138,6 +150,7 @@ def test_what_can_be_read_of_a_damaged_frame_is_read() -> None:
     assert (read.account, read.sequence, read.signals[0].category) == ("4471", 7, "fire")
 
 
+@pytest.mark.clause("DC-09 time of occurrence", code="protocols.dc09.OLD", memory=True)
 def test_an_event_that_occurred_long_before_its_stamp_is_from_memory() -> None:
     raw = build("SIA-DCS", 1, "4471", "Nri1/BA15", extended=[("H", "11:00:00,11-25-2026")], stamp=NOW)
     assert decode(raw).signals[0].from_memory
@@ -145,6 +158,7 @@ def test_an_event_that_occurred_long_before_its_stamp_is_from_memory() -> None:
     assert not decode(raw).signals[0].from_memory
 
 
+@pytest.mark.clause("DC-09 extended data", code="protocols.dc09.EXTENDED", memory=True)
 def test_an_extended_letter_that_is_not_listed_is_noted() -> None:
     read = decode(build("SIA-DCS", 1, "4471", "Nri1/BA15", extended=[("Q", "x")]))
     assert (read.problems, read.extended[0].name, len(read.notes)) == ([], None, 1)

@@ -84,6 +84,11 @@ S = "stale-clock"
 U = "undecryptable"
 
 
+@pytest.mark.clause("DC-09 damaged", code="receiver.desk.RULES", memory=True)
+@pytest.mark.clause("DC-09 nak", code="receiver.desk.RULES", source="DC-09 5.5.3.2")
+@pytest.mark.clause("DC-09 duh", code="receiver.desk.RULES", source="DC-09 5.5.3.3")
+@pytest.mark.clause("DC-09 poll", code="receiver.desk.RULES", source="DC-09 5.5.2")
+@pytest.mark.clause("DC-09 ack", code="receiver.desk.RULES", source="DC-09 5.5.3.1")
 @pytest.mark.parametrize(
     ("what", "raw", "verdict", "reply"),
     [
@@ -185,6 +190,7 @@ def test_after_the_clock_stepped_no_nak_carries_its_time() -> None:
     assert (decision.verdict, decision.reply) == (S, "none")
 
 
+@pytest.mark.clause("DC-09 repeat", code="receiver.desk.message_of", source="DC-09, its author's answers")
 def test_the_same_message_again_is_a_repeat_tied_to_the_first() -> None:
     desk = Desk()
     first = desk.judge(clear())
@@ -224,6 +230,7 @@ def test_one_test_does_not_open_another_house_of_the_same_number() -> None:
     assert verdicts == ["accepted", "held-back"]
 
 
+@pytest.mark.clause("DC-09 repeat", code="receiver.desk.message_of", memory=True)
 def test_an_encrypted_repeat_is_known_by_its_opened_data() -> None:
     desk = Desk()
     one, two = sealed(at=0), sealed(at=10)
@@ -241,6 +248,7 @@ def test_a_repeat_is_one_only_within_its_time() -> None:
     assert (much_later.verdict, much_later.sequence_note) == ("accepted", "reused")
 
 
+@pytest.mark.clause("DC-09 sequence order", code="receiver.desk.sequence_note", source="DC-09, its author's answers")
 @pytest.mark.parametrize(
     ("before", "then", "note"),
     [
@@ -262,6 +270,7 @@ def test_how_a_number_follows_the_last_one(before: int, then: int, note: str | N
     assert (decision.verdict, decision.sequence_note) == ("accepted", note)
 
 
+@pytest.mark.clause("DC-09 poll sequence", code="receiver.desk.sequence_note", memory=True)
 def test_polls_and_refused_messages_stay_out_of_the_count() -> None:
     desk = Desk()
     desk.judge(clear(sequence=7))
@@ -310,6 +319,7 @@ def test_an_accepted_alarm_of_an_account_that_is_not_on_test_is_told_too() -> No
     assert desk.judge(clear("Nri1/FA1", sequence=8)).warning is None
 
 
+@pytest.mark.clause("DC-03 old event", code="protocols.values.Frame.from_memory", memory=True)
 def test_old_events_are_marked_as_from_the_panels_memory() -> None:
     old = build("SIA-DCS", 7, "4471", "Nri1/BA15", extended=[("H", "09:00:00,11-25-2026")])
     assert Desk().judge(old).frame.signals[0].from_memory

@@ -35,17 +35,20 @@ streams = st.lists(
 ).map(b"".join)
 
 
+@pytest.mark.clause("DC-09 crc", code="protocols.envelope.crc16", source="RevEng catalogue, CRC-16/ARC")
 def test_the_check_value_of_crc_16_arc() -> None:
     """Catalogue of parametrised CRC algorithms (RevEng), CRC-16/ARC: check 0xBB3D."""
     assert crc16(b"123456789") == 0xBB3D
 
 
+@pytest.mark.clause("DC-09 crc", code="protocols.envelope.crc16", source="crccheck")
 @given(st.binary(max_size=4096))
 def test_the_crc_agrees_with_an_implementation_of_other_hands(data: bytes) -> None:
     """`crccheck`, a general-purpose CRC package in pure Python."""
     assert crc16(data) == Crc16Arc.calc(data)
 
 
+@pytest.mark.clause("DC-09 crc", code="protocols.envelope.crc16", source="DC-09, the polynomial")
 @given(st.binary(max_size=64))
 def test_the_crc_is_the_polynomial_of_the_standard(data: bytes) -> None:
     """x^16 + x^15 + x^2 + 1, reflected, start 0, no final xor (DC-09): the division itself, bit by bit."""
@@ -57,11 +60,15 @@ def test_the_crc_is_the_polynomial_of_the_standard(data: bytes) -> None:
     assert crc16(data) == register
 
 
+@pytest.mark.clause("DC-09 frame", code="protocols.envelope.wrap", memory=True)
+@pytest.mark.clause("DC-09 length", code="protocols.envelope.wrap", memory=True)
 def test_crc_and_length_cover_from_the_quotation_mark_to_before_cr() -> None:
     """The frame of this project's outside description, whose CRC was computed there by other means."""
     assert wrap(BODY) == FRAME
 
 
+@pytest.mark.clause("DC-09 frame", code="protocols.envelope.unwrap", memory=True)
+@pytest.mark.clause("DC-09 binary crc", code="protocols.envelope.BINARY_ENVELOPE", practice=True)
 @given(bodies, st.booleans())
 def test_what_is_wrapped_is_unwrapped(body: bytes, binary: bool) -> None:
     envelope = unwrap(wrap(body, binary_crc=binary))
@@ -70,6 +77,7 @@ def test_what_is_wrapped_is_unwrapped(body: bytes, binary: bool) -> None:
     assert int(envelope.crc, 16) == crc16(body)
 
 
+@pytest.mark.clause("DC-09 length", code="protocols.envelope.MOST_COUNTED", memory=True)
 def test_a_body_longer_than_three_hex_digits_can_count_is_refused() -> None:
     assert wrap(b'"' + b"x" * (MOST_COUNTED - 1))
     with pytest.raises(ValueError, match="at most 4095"):
@@ -119,6 +127,7 @@ def test_a_frame_cut_off_by_the_next_one_comes_out_as_it_is() -> None:
     assert decode(FRAME[:30]).has("bad-envelope")
 
 
+@pytest.mark.clause("DC-09 binary crc", code="protocols.envelope.Reader", practice=True)
 def test_a_binary_crc_that_looks_like_an_ending_does_not_end_the_frame() -> None:
     """Some early equipment sends the CRC as two bytes (common practice, no source); they may be CR and LF."""
     for crc in (b"\r\n", b"\n\r", b"\n\n", b"\r\r"):
@@ -138,6 +147,7 @@ def test_a_frame_that_reaches_more_than_4095_counted_bytes_is_oversize() -> None
     ]
 
 
+@pytest.mark.clause("DC-09 length", code="protocols.dc09.decode", memory=True)
 def test_a_frame_that_announces_more_than_4095_bytes_is_oversize() -> None:
     frame = decode(b"\n7CBF1041" + BODY + b"\r")
     assert frame.has("oversize")

@@ -25,6 +25,8 @@ panels = st.builds(
 ).filter(lambda panel: panel.stamped or panel.key is None)
 
 
+@pytest.mark.clause("DC-09 ack", code="protocols.exchange.answer", source="DC-09 5.5.3.1")
+@pytest.mark.clause("DC-09 transport", code="protocols.exchange.Panel", memory=True)
 @given(panels, st.booleans(), st.sampled_from(("ACK", "DUH")))
 def test_the_two_roles_agree(panel: Panel, poll: bool, word: Word) -> None:
     number = panel.sequence
@@ -36,6 +38,7 @@ def test_the_two_roles_agree(panel: Panel, poll: bool, word: Word) -> None:
     assert (heard.word, heard.why, panel.waiting) == (word, "", False)
 
 
+@pytest.mark.clause("DC-09 clock from nak", code="protocols.exchange.Panel.heard", memory=True)
 @given(panels, st.integers(-86400, 86400))
 def test_a_nak_sets_the_panels_clock_and_the_next_try_is_in_the_window(panel: Panel, off: int) -> None:
     """DC-09, 5.5.3.2."""
@@ -67,12 +70,14 @@ def test_whatever_time_a_nak_tells_the_panel_can_send_again_long_after_and_no_cl
     assert taken or f"{told.year:04d}" in heard.why
 
 
+@pytest.mark.clause("DC-09 nak form", code="protocols.exchange.answer", source="a frame seen on a wire")
 def test_the_form_of_a_nak() -> None:
     """As seen on a real frame: no echo, all zeros, A0 in place of the account."""
     raw = answer("NAK", decode(build("NULL", 0, "4471")), NOW)
     assert raw[9:] == b'"NAK"0000R0L0A0[]_12:34:56,11-25-2026\r'
 
 
+@pytest.mark.clause("DC-09 echo", code="protocols.exchange.answer", memory=True)
 def test_ack_and_duh_echo_sequence_receiver_prefix_and_account() -> None:
     """From memory of DC-09. To a message in clear they carry [] and no stamp."""
     message = decode(build("ADM-CID", 77, "12AB", "1131 01 015", receiver="1F", prefix="2C", stamp=NOW))
@@ -82,6 +87,8 @@ def test_ack_and_duh_echo_sequence_receiver_prefix_and_account() -> None:
     assert answer("ACK", bare, NOW)[9:] == b'"ACK"0077L0#12AB[]\r'
 
 
+@pytest.mark.clause("DC-09 encrypted ack", code="protocols.exchange.answer", source="DC-09 5.5.3.1")
+@pytest.mark.clause("DC-09 duh in clear", code="protocols.exchange.answer", memory=True)
 def test_the_answer_to_an_encrypted_message_is_an_encrypted_ack_but_a_clear_duh() -> None:
     """DC-09, 5.5.3.1; that DUH goes in clear is from memory, and not certain."""
     key = Key(bytes(16))
@@ -91,6 +98,7 @@ def test_the_answer_to_an_encrypted_message_is_an_encrypted_ack_but_a_clear_duh(
     assert answer("DUH", message, NOW, key)[9:] == b'"DUH"0077L0#12AB[]\r'
 
 
+@pytest.mark.clause("DC-09 time window", code="protocols.exchange.in_window", memory=True)
 def test_the_window_is_20_s_ahead_and_40_s_behind() -> None:
     """From memory of DC-09."""
     for fraction in (0, 1, 999_999):
@@ -99,11 +107,14 @@ def test_the_window_is_20_s_ahead_and_40_s_behind() -> None:
         assert passes == set(range(-40, 21))
 
 
+@pytest.mark.clause("DC-09 sequence", code="protocols.exchange.following", memory=True)
 def test_9999_is_followed_by_0001() -> None:
     """From memory of DC-09."""
     assert (following(1), following(9998), following(9999)) == (2, 9999, 1)
 
 
+@pytest.mark.clause("DC-09 tries", code="protocols.exchange.Panel.again", memory=True)
+@pytest.mark.clause("DC-09 repeat", code="protocols.exchange.Panel.again", source="DC-09, its author's answers")
 def test_without_an_answer_the_same_bytes_go_again_until_the_tries_are_used_up() -> None:
     panel = Panel("4471", tries=3)
     first = panel.say("ADM-CID", "1131 01 015", NOW)
@@ -122,6 +133,7 @@ def test_encrypted_the_same_message_goes_again_in_other_bytes() -> None:
     assert (one.sequence, one.data) == (two.sequence, two.data)
 
 
+@pytest.mark.clause("DC-09 one outstanding", code="protocols.exchange.Panel.say", memory=True)
 def test_one_message_is_outstanding_at_a_time() -> None:
     panel = Panel("4471")
     panel.poll(NOW)

@@ -648,6 +648,7 @@ def trusting(certificate: tuple[Path, Path]) -> ssl.SSLContext:
     return ssl.create_default_context(cafile=certificate[0])
 
 
+@pytest.mark.clause("DC-09 tls", code="receiver.lines.tls_context", practice=True)
 async def test_over_tls_a_message_is_answered_as_over_tcp(open_bench: Open, certificate: tuple[Path, Path]) -> None:
     bench = open_bench("tls", certificate=certificate)
     panel = await bench.panel("tls", trusting(certificate))
@@ -695,6 +696,7 @@ async def test_someone_who_speaks_no_tls_to_the_tls_port_harms_nobody(
     assert [row["sequence"] for row in bench.rows()] == [13]
 
 
+@pytest.mark.clause("DC-09 transport", code="receiver.lines.DirectPort", memory=True)
 @pytest.mark.parametrize("line", ["tcp6", "udp6"])
 async def test_over_ipv6_too(open_bench: Open, line: str) -> None:
     bench = open_bench(line)

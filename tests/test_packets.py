@@ -491,3 +491,13 @@ def test_what_waits_behind_a_hole_is_bounded() -> None:
         out += stream.take(101 + number * 1000, bytes(1000), 1000, False)
     assert out[0] == 100
     assert sum(len(part) for part in out if isinstance(part, bytes)) > MOST_HELD
+
+
+def test_a_time_beyond_the_calendar_is_no_time(tmp_path: Path) -> None:
+    # The fuzzer found it: pcapng counts in 64 bits, which at whole seconds is longer than there are years.
+    whole = internet(PANEL, BENCH, struct.pack(">HHHH", 40000, 12009, 8 + len(alarm(1)), 0) + alarm(1), 17)
+    happenings, notes = read(
+        pcapng(tmp_path / "far.pcapng", [(101, 0)], [(0, 1_700_000_000, whole), (0, 1 << 63, whole)])
+    )
+    assert {one.at.year for one in happenings} == {2023}
+    assert any("1 packet had no time" in note for note in notes)

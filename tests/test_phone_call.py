@@ -105,6 +105,7 @@ def test_a_digit_that_the_line_lost_is_missed_where_it_was() -> None:
     assert "165 ms are silent where 55 ms are usual" in problem.detail
 
 
+@pytest.mark.clause("DC-05 digit timing", code="protocols.phone.call.read", source="a modem maker's note on DC-05")
 @pytest.mark.parametrize(("flaws", "named"), [
     (Flaws(frequency=2.2), "frequency error"),
     (Flaws(twist=-10), "twist"),
@@ -181,6 +182,7 @@ def test_what_one_end_says_the_other_understands(messages: list[str]) -> None:
         assert 0.75 <= (delivery.kiss_seconds or 0) <= 1
 
 
+@pytest.mark.clause("DC-05 first digit", code="protocols.phone.roles.Calling", source="a modem maker's note on DC-05")
 def test_the_first_digit_comes_250_to_300_ms_after_the_handshake() -> None:
     panel, receiver = Calling([WORKED]), Answering()
     (message,) = talk(panel, receiver)
@@ -188,6 +190,7 @@ def test_the_first_digit_comes_250_to_300_ms_after_the_handshake() -> None:
     assert message.start - panel.handshake[1].end == pytest.approx(0.275, abs=0.025)
 
 
+@pytest.mark.clause("DC-05 call tries", code="protocols.phone.roles.Calling", memory=True)
 def test_a_panel_sends_the_same_four_times_and_then_gives_up() -> None:
     panel, receiver = Calling([WORKED, RESTORED]), Answering()
     messages = talk(panel, receiver, keep=lambda _: False)
@@ -207,6 +210,7 @@ def test_a_kiss_off_for_the_third_try_ends_it() -> None:
     assert panel.delivered
 
 
+@pytest.mark.clause("DC-05 kiss-off", code="protocols.phone.roles.Answering", source="a modem maker's note on DC-05")
 def test_a_panel_with_a_wrong_checksum_is_never_kissed_off() -> None:
     panel, receiver = Calling([with_wrong_checksum(WORKED)]), Answering()
     assert len(talk(panel, receiver)) == 4

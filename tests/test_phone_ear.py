@@ -43,6 +43,7 @@ def some(seed: int) -> str:
 # What must be accepted and what must not (ITU-T Q.24, from memory).
 
 
+@pytest.mark.clause("Q.24 accept", code="protocols.phone.ear.Ear", memory=True)
 @pytest.mark.parametrize("flaws", [
     Flaws(frequency=1.5, snr=15), Flaws(frequency=-1.5, snr=15), Flaws(on=40, snr=15), Flaws(off=40, snr=15),
     Flaws(twist=4, snr=15), Flaws(twist=-8, snr=15), Flaws(level=-25, snr=15), Flaws(level=-3),
@@ -53,6 +54,7 @@ def test_what_q24_wants_accepted_is_read(flaws: Flaws) -> None:
         assert digits(sent(message, flaws, seed)) == message
 
 
+@pytest.mark.clause("Q.24 reject", code="protocols.phone.ear.Ear", memory=True)
 @pytest.mark.parametrize(
     "flaws", [Flaws(frequency=3.5), Flaws(frequency=-3.5), Flaws(on=22), Flaws(on=22, snr=15)], ids=str
 )
@@ -190,6 +192,7 @@ def multimon(path: Path) -> str:
     return "".join(line.removeprefix("DTMF: ") for line in done.stdout.split("\n"))
 
 
+@pytest.mark.clause("Q.23 tones", code="protocols.phone.sound.digit_sound", source="multimon-ng")
 @pytest.mark.parametrize("coding", ["16-bit", "8-bit", "mu-law", "a-law"])
 def test_multimon_reads_what_we_make(coding: sound_files.Coding, tmp_path: Path) -> None:
     for message in ("1234181131010158", "0123456789BCDEF0"):
@@ -219,6 +222,7 @@ def test_we_read_what_sox_makes(tmp_path: Path) -> None:
     assert all(abs(1000 * tone.seconds - 55) < 1.5 for tone in tones)
 
 
+@pytest.mark.clause("DC-05 kiss-off", code="protocols.phone.sound.kiss_off", source="sox")
 def test_what_sox_hears_of_our_kiss_off_is_its_frequency(tmp_path: Path) -> None:
     made = make_call(["1234181131010158"], rate=48_000)
     (kiss,) = [sound for sound in made.sounds if sound.what == "kiss-off"]

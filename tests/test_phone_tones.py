@@ -35,11 +35,13 @@ Q23 = {
 WORKED = "1234181131010158"  # the worked example of DC-05
 
 
+@pytest.mark.clause("Q.23 tones", code="protocols.phone.tones.digit_of", source="ITU-T Q.23")
 def test_each_key_has_the_two_frequencies_of_q23() -> None:
     assert PAIRS == Q23
     assert "".join(KEYPAD) == "123A456B789C*0#D"
 
 
+@pytest.mark.clause("DC-05 letters", code="protocols.phone.tones.key_of", memory=True)
 def test_the_letters_of_contact_id_are_keys_as_dc05_has_them() -> None:
     # From memory of DC-05: B is *, C is #, D is A, E is B, F is C; the key D says nothing.
     assert [key_of(digit) for digit in "0123456789BCDEF"] == list("0123456789*#ABC")
@@ -52,6 +54,7 @@ def test_what_is_no_digit_has_no_key(digit: str) -> None:
         key_of(digit)
 
 
+@pytest.mark.clause("DC-05 digit timing", code="protocols.phone.tones.Limit", source="a modem maker's note on DC-05")
 def test_the_limits_are_those_of_dc05_and_q24() -> None:
     # DC-05, as published by a modem maker: 1.5 %, 50 to 60 ms, 1400 and 2300 Hz, a kiss-off of 0.75 to 1 s. From memory of
     # DC-05: 1.25 s until the kiss-off; from memory of Q.24: 40 ms of tone and pause, +4 and -8 dB of twist, 3.5 %.
@@ -96,6 +99,8 @@ def test_a_digit_is_its_two_tones_at_their_level(digit: str, rate: int) -> None:
     assert (low, high) == pytest.approx((-14, -12), abs=0.25)
 
 
+@pytest.mark.clause("DC-05 handshake", code="protocols.phone.sound.handshake", source="a modem maker's note on DC-05")
+@pytest.mark.clause("DC-05 kiss-off", code="protocols.phone.sound.kiss_off", source="a modem maker's note on DC-05")
 def test_the_receivers_tones_are_1400_and_2300_hz_and_as_long_as_dc05_has_them() -> None:
     wave = handshake(8000)
     assert strongest(wave[:800], 8000, 1) == [1400]

@@ -174,6 +174,7 @@ def test_whatever_is_said_arrives_exactly_and_in_order_over_any_mishaps(
     assert all(frame.sequence == 0 for _, _, frame in station.sent if frame.token == "NULL")
 
 
+@pytest.mark.clause("DC-09 tries", code="protocols.premises.Premises", memory=True)
 def test_without_an_answer_the_same_bytes_go_again_every_20_s_three_times_then_over_the_next_path_then_elsewhere() -> (
     None
 ):
@@ -248,6 +249,7 @@ def test_where_nothing_polls_it_comes_back_to_the_first_receiver_after_an_hour()
     assert [said[1:] for said in station.said] == [(0, "", 1)] * 3 + [(1, "", 1), (1, "", 2), (1, "", 3), (0, "", 4)]
 
 
+@pytest.mark.clause("DC-09 clock from nak", code="protocols.premises.Premises", memory=True)
 def test_a_nak_sets_the_clock_and_the_next_try_follows_at_once() -> None:
     """DC-09, 5.5.3.2."""
     station = Station(key=KEY, clock_error=timedelta(hours=-1))

@@ -566,6 +566,7 @@ def test_a_path_that_was_unplugged_on_purpose_owes_no_polls() -> None:
     assert house.wrong() == []
 
 
+@pytest.mark.clause("EN 50136-1 reporting times", code="receiver.measures.CATEGORIES", memory=True)
 @pytest.mark.parametrize(("category", "fits"), [("SP4", True), ("SP6", False), ("DP4", True), ("SP3", True)])
 def test_the_promised_interval_is_held_against_the_category(category: str, fits: bool) -> None:
     """EN 50136-1 from memory of the standard: SP3 30 min, SP4 3 min, SP6 20 s, DP4 90 s on the primary path."""
@@ -599,6 +600,7 @@ def test_a_promised_picture_that_does_not_come() -> None:
     assert house.wrong() == []
 
 
+@pytest.mark.clause("BS 8243 sequential", code="receiver.proving.fold", source="BS 8243")
 def test_two_different_detectors_within_thirty_minutes_confirm_an_alarm() -> None:
     """BS 8243: two different detectors, within 30 to 60 minutes."""
     house = House().begin().trips(1).trips(1)

@@ -16,6 +16,7 @@ keys = st.sampled_from((16, 24, 32)).flatmap(lambda size: st.binary(min_size=siz
 contents = st.text(st.characters(max_codepoint=255, blacklist_characters="[]|\r\n"), max_size=120)
 
 
+@pytest.mark.clause("DC-09 zero vector", code="protocols.seal.Key.encrypt", source="FIPS 197, appendix C")
 @pytest.mark.parametrize(
     ("key", "cipher"),
     [
@@ -31,6 +32,7 @@ def test_one_block_under_a_zero_vector_is_the_cipher_itself(key: str, cipher: st
     assert Key.from_hex(key).decrypt(bytes.fromhex(cipher)) == plain
 
 
+@pytest.mark.clause("DC-09 encryption", code="protocols.seal.Key.encrypt", source="NIST SP 800-38A, F.2")
 @pytest.mark.parametrize(
     ("key", "cipher"),
     [
@@ -52,6 +54,7 @@ def test_blocks_are_chained(key: str, cipher: str) -> None:
     assert Key.from_hex(key).encrypt(plain).hex() == cipher
 
 
+@pytest.mark.clause("DC-09 encryption", code="protocols.seal.seal", source="the openssl command")
 @pytest.mark.parametrize("bits", [128, 192, 256])
 def test_the_openssl_command_opens_what_we_seal(bits: int) -> None:
     """`openssl enc`, an AES of other hands."""
@@ -62,6 +65,7 @@ def test_the_openssl_command_opens_what_we_seal(bits: int) -> None:
     assert opened.partition(b"|")[2] == b"#4471|Nri1/BA15]_12:34:56,11-25-2026"
 
 
+@pytest.mark.clause("DC-09 encryption", code="protocols.seal.unseal", source="the openssl command")
 @pytest.mark.parametrize("bits", [128, 192, 256])
 def test_we_open_what_the_openssl_command_seals(bits: int) -> None:
     secret = bytes(range(bits // 8))
@@ -81,6 +85,7 @@ def test_what_is_sealed_opens_again(key: Key, content: str) -> None:
     assert 1 <= count <= 16
 
 
+@pytest.mark.clause("DC-09 padding", code="protocols.seal.seal", memory=True)
 @given(st.integers(0, 64))
 def test_there_is_always_padding_and_a_text_that_fits_gets_sixteen_more(size: int) -> None:
     """From memory of DC-09: 1 to 16 bytes, counted so that the whole, with its |, comes in blocks of 16."""
@@ -88,6 +93,7 @@ def test_there_is_always_padding_and_a_text_that_fits_gets_sixteen_more(size: in
     assert count == 16 - (size + 1) % 16
 
 
+@pytest.mark.clause("DC-09 padding", code="protocols.seal.padding", memory=True)
 def test_padding_is_of_any_value_but_brackets_and_bar() -> None:
     many = padding(20_000)
     assert not set(b"[]|") & set(many)
@@ -121,12 +127,14 @@ def test_what_does_not_open_by_the_rules_is_decrypt_failed(plain: bytes) -> None
     assert decode(wrap(b'"*SIA-DCS"0001L0#4471[' + sealed), key).has("decrypt-failed")
 
 
+@pytest.mark.clause("DC-09 zero vector", code="protocols.seal.unseal", memory=True)
 @pytest.mark.parametrize("digits", ["", "00", "0" * 33, "g" * 32])
 def test_sealed_content_comes_in_whole_blocks_of_hex(digits: str) -> None:
     with pytest.raises(SealError, match="whole blocks"):
         unseal(Key(bytes(16)), digits)
 
 
+@pytest.mark.clause("DC-09 timestamp", code="protocols.dc09.decode", source="DC-09 5.5.2.1")
 def test_an_encrypted_frame_without_a_stamp_is_told() -> None:
     """DC-09, 5.5.2.1."""
     key = Key(bytes(16))
@@ -134,6 +142,7 @@ def test_an_encrypted_frame_without_a_stamp_is_told() -> None:
     assert [problem.rule for problem in frame.problems] == ["missing-stamp"]
 
 
+@pytest.mark.clause("DC-09 no authentication", code="protocols.seal.unseal", source="computed: a bit is flipped")
 def test_a_flipped_bit_may_pass() -> None:
     """CBC proves nothing about who wrote it: why not every flip tests a receiver (computed here).
 

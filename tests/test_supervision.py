@@ -137,6 +137,7 @@ def test_silence_is_told_once_after_interval_and_tolerance_within_a_second() -> 
     assert watch.pass_by(3000) == []
 
 
+@pytest.mark.clause("DC-09 supervision", code="receiver.supervision.Supervision.hear", source="DC-09 5.5.2")
 def test_any_message_that_comes_in_time_restarts_the_promise() -> None:
     """DC-09 5.5.2: any message restarts the supervision timer."""
     watch = Watch(a=[WIRED])

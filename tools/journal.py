@@ -4,6 +4,7 @@ import csv
 import getpass
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
@@ -13,6 +14,7 @@ import typer
 from rich.progress import Progress
 
 from protocols.dc09 import bare
+from receiver import backup as backups
 from receiver import retention
 from receiver.desk import millis, reread
 from receiver.journal import JournalError, Row, Store, begins, opened
@@ -142,22 +144,15 @@ def export(
 
 @app.command()
 def verify(journal: Where = str(JOURNAL), as_json: Json = False) -> None:
-    """Check the chain of hashes: that no row was changed, removed or put in between. Exit code 1 when one was.
+    """Check the chain of hashes (no row was changed, removed or put in between) and the file. Exit code 1 when not whole.
 
     Example: farend journal verify --journal station.journal
     """
     store = _open(journal)
     mistakes: list[str] = []
-    count = 0
-    with Progress(console=TALK, transient=True, disable=not TALK.is_terminal) as progress:
-        task = progress.add_task("checking", total=store.number)
+    with _progress(store.number) as each:
         try:
-            for number, wrong in store.verify():
-                count += 1
-                if wrong:
-                    mistakes.append(wrong)
-                if count % 1000 == 0:
-                    progress.update(task, completed=number)
+            mistakes += backups.mistakes(store, each)
         except JournalError as error:
             mistakes.append(str(error))
     retired = begins(store.retired()) - 1
@@ -177,6 +172,56 @@ def verify(journal: Where = str(JOURNAL), as_json: Json = False) -> None:
                 f"last hash{of} {hash} (note it elsewhere: it proves the rows up to here)", soft_wrap=True, markup=False
             )
     raise typer.Exit(1 if mistakes else 0)
+
+
+@app.command()
+def backup(
+    copy: Annotated[Path, typer.Argument(metavar="FILE", help="Where the copy goes; nothing must be there.")],
+    journal: Where = str(JOURNAL),
+    as_json: Json = False,
+) -> None:
+    """Copy the journal into one file, while a bench writes it or not; the copy is checked whole before it has its name.
+
+    Example: farend journal backup monday.backup --journal station.journal
+    """
+    _copied(copy, lambda each: backups.backup(journal, copy, each), as_json)
+
+
+@app.command()
+def restore(
+    copy: Annotated[Path, typer.Argument(metavar="FILE", help="A copy that `farend journal backup` made.")],
+    journal: Annotated[
+        str, typer.Option("--journal", metavar="NEW", help="The journal to make; nothing must be there.")
+    ],
+    as_json: Json = False,
+) -> None:
+    """Make a new journal from a copy; both are checked whole. A row of it says that it was restored, and up to where.
+
+    Example: farend journal restore monday.backup --journal station-again.journal
+    """
+    _copied(journal, lambda each: backups.restore(copy, journal, getpass.getuser(), each), as_json)
+
+
+def _copied(where: Path | str, make: Callable[[Callable[[int], object]], backups.Copied], as_json: bool) -> None:
+    try:
+        with _progress(None) as each:
+            found = make(each)
+    except JournalError as error:
+        stop(str(error))
+    if as_json:
+        print_json(found._asdict())
+    else:
+        before = f" ({found.retired} before them were retired)" if found.retired else ""
+        OUT.print(f"{where}: {found.rows} rows{before}; the chain is whole", markup=False, soft_wrap=True)
+        OUT.print(f"last row {found.last}, hash {found.last_hash}", markup=False, soft_wrap=True)
+
+
+@contextmanager
+def _progress(total: int | None) -> Iterator[Callable[[int], object]]:
+    """What hears of every row that is checked, on a terminal."""
+    with Progress(console=TALK, transient=True, disable=not TALK.is_terminal) as progress:
+        task = progress.add_task("checking", total=total)
+        yield lambda number: progress.update(task, completed=number) if number % 1000 == 0 else None
 
 
 @app.command()

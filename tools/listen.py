@@ -30,6 +30,7 @@ from receiver.journal_apart import Apart
 from receiver.lines import IDLE_SECONDS, Limits, line_text, peer_text
 from receiver.record import MODES, Mode
 from receiver.service import Given, Manager, sockets_given
+from receiver.storms import WITHIN
 from tools import log, words
 from tools.common import (
     CAUTION,
@@ -45,12 +46,14 @@ from tools.common import (
 )
 from tools.hand_on import settings_of
 from tools.settings import take
+from tools.storm_line import StormLine
 
 MOST_WAITING = 100_000  # lines for a slow reader of stdout; those beyond it are counted, and stay in the journal
 MOST_TOLD = 10_000
 BREATH = 0.005  # seconds
 BOUNDS = Bounds()
 CONSOLE_SECONDS = 5.0  # that the console has to end with the bench
+_END: dict[str, Any] = {}  # the last that stdout is given, where people read it
 
 
 class Writer:
@@ -87,9 +90,9 @@ class Writer:
             self._news.set()
 
     def _next(self) -> list[Any]:
-        """All that waits, once something does."""
-        while not self._waiting:
-            self._news.wait()
+        """All that waits, once something does; nothing after so long that a storm may be over."""
+        if not self._waiting:
+            self._news.wait(WITHIN.total_seconds())
             self._news.clear()
         return [self._waiting.popleft() for _ in range(len(self._waiting))]
 
@@ -103,7 +106,7 @@ class Writer:
         open = True
         while open:
             items = self._next()
-            if items[-1] is None:  # nothing comes after it
+            if items and items[-1] is None:  # nothing comes after it
                 open = False
                 items.pop()
             try:
@@ -113,7 +116,7 @@ class Writer:
                 self.left_out += len(items)
                 while open:
                     items = self._next()
-                    open = items[-1] is not None
+                    open = not items or items[-1] is not None
                     self.left_out += len(items) - (not open)
             self._ending.wait(BREATH)
 
@@ -123,6 +126,7 @@ class Printer:
 
     def __init__(self, as_json: bool, form: log.Format | None = None) -> None:
         self._as_json, self._form = as_json, form
+        self._storms = StormLine(OUT)
         for stream in (sys.stdout, sys.stderr):
             if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot show a name shows its escapes
                 stream.reconfigure(errors="backslashreplace")
@@ -151,6 +155,8 @@ class Printer:
 
     def close(self) -> None:
         """Write what waits, for two seconds at most."""
+        if not self._as_json:
+            self._out.put(_END)
         self._out.close()
         for name, writer in (("stdout", self._out), ("stderr", self._talk)):
             if writer.left_out:
@@ -163,11 +169,15 @@ class Printer:
             return
         for item in items:
             try:
-                words.show(OUT, item)
+                if item is _END:
+                    self._storms.end()
+                elif not self._storms.takes(item):
+                    words.show(OUT, item)
             except OSError:
                 raise
             except Exception as error:  # one line that cannot be shown must not silence the others
                 self.tell(f"a line could not be shown: {error!r}")
+        self._storms.draw(datetime.now(UTC))
 
 
 def _talk(lines: list[str]) -> None:

@@ -10,6 +10,7 @@ from protocols.values import legible
 from receiver.measures import spoken_time
 from receiver.plan import Plan
 from receiver.sheet import GOOD, STATES, Line, Sheet, left_of_test, next_sentence
+from receiver.storms import Storm
 
 
 def count(number: int, what: str) -> str:
@@ -148,6 +149,9 @@ def call_screen(sheet: Sheet, width: int, height: int, typed: str | None = None,
     rooms = max(height - 14, 6)
     came = Table.grid(padding=(0, 1, 0, 0))
     for entry in sheet.recent[-10:][-rooms:]:
+        if isinstance(entry, Storm):
+            came.add_row(Text(entry.until[11:19], style="dim"), "", Text(legible(str(entry)), overflow="fold"))
+            continue
         what = "; ".join(_briefly(signal) for signal in entry["signals"])
         good = entry["verdict"] == "accepted"
         line = Text(what, overflow="ellipsis", no_wrap=True)

@@ -4,6 +4,9 @@
     python3 tools/start.py test [ARGUMENTS]      run every check, pytest last; the arguments go to pytest
     python3 tools/start.py bench [ARGUMENTS]     measure (tools/bench.py)
     python3 tools/start.py lab [ARGUMENTS]       break things and count what the journal kept (tools/lab.py)
+    python3 tools/start.py fuzz [ARGUMENTS]      try reader, decoder and importers with any bytes (tests/fuzz/run.py)
+    python3 tools/start.py evidence [ARGUMENTS]  the page of which clause is checked by what (tools/evidence.py)
+    python3 tools/start.py audit | lock          look up what is pinned; pin it anew (tools/supply.py)
 
 Python's standard library is enough for this file. Run it as often as you like: what is there already is not made again.
 """
@@ -27,6 +30,9 @@ VENV = ROOT / ".venv"
 BIN = VENV / "bin"
 STAMP = VENV / "farend.stamp"  # written last, so a .venv without it is half made
 OLDEST = (3, 11)
+# What is pinned with hashes, by extras. The locks were made for this Python on Linux; others go by pyproject.toml's ranges.
+LOCKS = {"": "requirements.lock", "test": "requirements-test.lock"}
+LOCKED = (3, 11)
 
 # Programs that are no Python packages, and the Debian package that has each.
 FOR_TESTS = {
@@ -73,6 +79,8 @@ CHECKS = (
     ("lint-imports",),
 )
 
+PIP = (str(BIN / "python"), "-m", "pip", "install", "--quiet", "--no-input", "--disable-pip-version-check")
+
 # What the caller's shell may have set for another Python; PIP_* that say where packages come from stay.
 FOREIGN = (
     *("PYTHONPATH", "PYTHONHOME", "PYTHONSTARTUP", "PYTHONUSERBASE", "PYTHONWARNINGS", "PYTHONOPTIMIZE"),
@@ -110,6 +118,13 @@ def main(arguments: list[str]) -> NoReturn:
         if lacking := get(FOR_LAB):
             say(f"{lacking}; lab says what it cannot try")
         become([str(BIN / "python"), "-P", "-m", "tools.lab", *rest])
+    if word in ("fuzz", "evidence", "audit", "lock"):
+        install("test")
+        if extra := {"fuzz": "fuzz", "audit": "supply", "lock": "supply"}.get(word):
+            also(extra)
+        os.chdir(ROOT)
+        command = {"fuzz": ["tests.fuzz.run"], "evidence": ["tools.evidence"]}.get(word, ["tools.supply", word])
+        become([str(BIN / "python"), "-m", *command, *rest])
     if word in ("-h", "--help"):
         print(__doc__)
         sys.exit(0)
@@ -140,11 +155,54 @@ def install(extras: str) -> None:
         if kept[:1] != [python]:
             make_venv(lock.fileno())
         say("installing farend and its packages" + (f", with those for {extras}" if extras else ""))
-        wanted = f"{ROOT}[{extras}]" if extras else str(ROOT)
-        pip = [str(BIN / "python"), "-m", "pip", "install", "--quiet", "--no-input", "--disable-pip-version-check"]
-        quietly([*pip, "--editable", wanted], lock.fileno(), "the packages could not be installed; pip says why above")
+        why = "the packages could not be installed; pip says why above"
+        if locked := locked_by(extras):
+            quietly([*PIP, "--require-hashes", "--no-deps", "-r", str(locked)], lock.fileno(), why)
+            quietly([*PIP, "--no-deps", "--no-build-isolation", "--editable", str(ROOT)], lock.fileno(), why)
+            quietly(
+                [str(BIN / "python"), "-m", "pip", "check"], lock.fileno(), f"{locked.name} lacks what pip says above"
+            )
+        else:
+            place = f"{ROOT}[{extras}]" if extras else str(ROOT)
+            quietly([*PIP, "--editable", place], lock.fileno(), why)
         STAMP.write_text(f"{python}\n{content}\n")
         say(f"installed in {time.monotonic() - began:.0f} s")
+
+
+def locked_by(extras: str) -> Path | None:
+    """The lock that holds here; None, and said why, where none does."""
+    path = ROOT / LOCKS[extras]
+    if sys.version_info[:2] != LOCKED or sys.platform != "linux":
+        say(
+            f"{path.name} is of Python {'.'.join(map(str, LOCKED))} on Linux: taking what pyproject.toml's ranges allow"
+        )
+    elif not path.exists() or path.read_text("utf-8").split("\n", 1)[0] != f"# {wanted()}":
+        say(
+            f"{path.name} is not of this pyproject.toml: taking what its ranges allow (tools/start.py lock makes it anew)"
+        )
+    else:
+        return path
+    return None
+
+
+def wanted() -> str:
+    """What says in a lock which pyproject.toml it is of: a hash over all that it asks for."""
+    import tomllib  # not there in a Python that is too old
+
+    asked = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    project = asked["project"]
+    what = [asked["build-system"]["requires"], project["dependencies"], project["optional-dependencies"]["test"]]
+    return f"for pyproject.toml {hashlib.sha256(repr(what).encode()).hexdigest()[:16]}"
+
+
+def also(extra: str) -> None:
+    """Install the packages of an extra that only one command needs; they are not in the locks."""
+    import tomllib
+
+    packages = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["optional-dependencies"][extra]
+    with Path(__file__).open() as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        quietly([*PIP, *packages], lock.fileno(), f"{', '.join(packages)} could not be installed; pip says why above")
 
 
 def make_venv(lock: int) -> None:
@@ -168,7 +226,8 @@ def make_venv(lock: int) -> None:
 def mark(extras: str) -> tuple[str, str]:
     """What .venv was made from: a hash over the Python and the place, and one over what is to be in it."""
     python = f"{sys.version} {sys.base_prefix} {ROOT}".encode()
-    content = extras.encode() + b"\0" + (ROOT / "pyproject.toml").read_bytes()
+    made_of = ("pyproject.toml", LOCKS[extras])
+    content = extras.encode() + b"\0" + b"".join((ROOT / one).read_bytes() for one in made_of if (ROOT / one).exists())
     return hashlib.sha256(python).hexdigest(), hashlib.sha256(python + content).hexdigest()
 
 

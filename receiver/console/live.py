@@ -1,7 +1,7 @@
 """What arrives: the last rows, live, filtered; and one row with its frame taken apart."""
 
 import asyncio
-from collections.abc import AsyncGenerator
+from collections.abc import AsyncGenerator, Sequence
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -18,6 +18,7 @@ from receiver.console.house import LARGEST, NOT_FOUND, AHouse, Engineer, Journal
 from receiver.desk import reread
 from receiver.journal import Row, Store, opened, parts_of, says
 from receiver.ruler import bars, legend
+from receiver.storms import Shown, Storms, always, folded
 from receiver.words import VERDICTS, of_answer
 
 SHOWN = 100  # rows of a page
@@ -63,14 +64,16 @@ Wanted = Annotated[Asked, Query()]
 @pages.get("/")
 def arrivals(
     request: Request, engineer: Engineer, house: AHouse, store: Journal, account: str = "", words: str = "",
-    verdict: str = "", events: str = "", before: int | None = None,
+    verdict: str = "", events: str = "", before: int | None = None, each: str = "",
 ) -> Response:  # fmt: skip
     asked = Asked(account=account.strip(), words=words.strip(), verdict=verdict, events=events)
     rows, lowest = asked.find(store, before, SHOWN)
-    query = {name: value for name, value in asked.model_dump().items() if value}
+    query = {name: value for name, value in {**asked.model_dump(), "each": each}.items() if value}
+    found = [orjson.loads(row.text) for row in rows]
+    entries = found if each else folded(found[::-1])[::-1]
     return page(
-        request, "live.html", engineer, asked=asked, asked_any=bool(query), entries=[orjson.loads(row.text) for row in rows],
-        left_out=0, verdicts=list(VERDICTS), query=urlencode(query | {"after": store.number}), more=lowest > 1,
+        request, "live.html", engineer, asked=asked, asked_any=bool(query), entries=entries, each=each, left_out=0,
+        verdicts=list(VERDICTS), query=urlencode(query | {"after": store.number}), more=lowest > 1,
         older=urlencode(query | {"before": rows[-1].number if len(rows) == SHOWN else lowest}),
         runs=store.written_by_another(),
     )  # fmt: skip
@@ -79,9 +82,10 @@ def arrivals(
 @pages.get("/live/stream")
 async def stream(
     request: Request, engineer: Engineer, house: AHouse, after: int = 0, account: str = "", words: str = "",
-    verdict: str = "", events: str = "",
+    verdict: str = "", events: str = "", each: str = "",
 ) -> Response:  # fmt: skip
     asked = Asked(account=account, words=words, verdict=verdict, events=events)
+    storms = Storms()
     last = request.headers.get("last-event-id", "")
     since = int(last) if last.isdecimal() else after
 
@@ -102,8 +106,11 @@ async def stream(
                 fits = [one for one in came if one.entry["row"] > number and asked.fits(one)]
                 if fits:
                     number = fits[-1].entry["row"]
-                    shown = [one.entry for one in fits[: -MOST_AT_ONCE - 1 : -1]]
-                    left_out = MORE if left_out == MORE else left_out + len(fits) - len(shown)
+                    all_of_it: Sequence[Shown] = [one.entry for one in fits]
+                    if not each:
+                        all_of_it = storms.fold(one.entry for one in fits)
+                    shown = most_at_once(all_of_it)
+                    left_out = MORE if left_out == MORE else left_out + len(all_of_it) - len(shown)
                     data = part(house, "_rows.html", entries=shown, left_out=left_out)
                     yield {"event": "rows", "id": str(number), "data": data}
                     await asyncio.sleep(PAUSE_SECONDS)
@@ -116,6 +123,12 @@ async def stream(
                     yield {"event": "trouble", "data": house.feed.trouble}
 
     return streams.stream(request, send())
+
+
+def most_at_once(found: Sequence[Shown]) -> list[Shown]:
+    """The newest of them, newest first, and with them all that must be shown whatever else comes."""
+    rest = [one for one in found[:-MOST_AT_ONCE] if always(one)]
+    return [*rest, *found[-MOST_AT_ONCE:]][::-1]
 
 
 @pages.get("/rows/{number}")

@@ -53,6 +53,9 @@ const MOST = 200;
 
 function rows(list, html) {
   const fresh = parsed(html);
+  // A storm is one line that grows: it stands where it last did.
+  for (const now of fresh.querySelectorAll("[data-storm]"))
+    for (const old of list.querySelectorAll("[data-storm]")) if (old.dataset.storm === now.dataset.storm) old.remove();
   list.prepend(fresh);
   while (list.children.length > MOST) list.lastElementChild.remove();
 }
