@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from protocols import dc09
 from protocols.codes import table
 from tests.conftest import Farend
 
@@ -33,6 +34,7 @@ def test_three_shapes_are_taken_scrubbed_written_down_and_hold_until_the_decoder
 
     rows = table("contact_id")
     monkeypatch.setitem(rows, "131", rows["131"]._replace(meaning="Perimeter fire alarm", category="fire"))
+    monkeypatch.setattr(dc09, "read_short", dc09.read_short.__wrapped__)
     done = inside("capture", "verify", kept)
     said = done.out.decode()
     assert done.code == 1

@@ -648,7 +648,7 @@ def trusting(certificate: tuple[Path, Path]) -> ssl.SSLContext:
     return ssl.create_default_context(cafile=certificate[0])
 
 
-@pytest.mark.clause("DC-09 tls", code="receiver.lines.tls_context", practice=True)
+@pytest.mark.clause("DC-09 tls", code="receiver.tls.tls_context", practice=True)
 async def test_over_tls_a_message_is_answered_as_over_tcp(open_bench: Open, certificate: tuple[Path, Path]) -> None:
     bench = open_bench("tls", certificate=certificate)
     panel = await bench.panel("tls", trusting(certificate))

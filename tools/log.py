@@ -34,6 +34,7 @@ TABLE = tuple(Begins(*row) for row in (
     (r"THE \S+ LINE IS LOST", "error", "line-lost"),
     (r"THE BOOK CANNOT|there is no book|\S+: |\S+:\d+: ", "error", "book"),
     (r"the book was read again", "info", "book"),
+    (r"the book names certificates", "warning", "book"),
     (r"account \S+( \S+)*: \d+ minutes of its test", "warning", "on-test"),
     (r"account \S+( \S+)* is no longer on test", "warning", "off-test"),
     (r"account .*: (nothing|no |never )", "warning", "path-overdue"),
