@@ -32,7 +32,7 @@ from receiver.clock import Clock, synchronised
 from receiver.desk import Decision, Memory, OnTest, Origin, Policy
 from receiver.entry import Entry, OwnEntry, Stencils
 from receiver.guard import Bounds, Guard
-from receiver.journal import GRANTED, REFUSED, WAITING, Journal, Row, Seen, Store, Writing, opened
+from receiver.journal import GRANTED, REFUSED, WAITING, Row, Seen, Store, opened
 from receiver.metrics import Counts
 from receiver.record import Mode
 from receiver.supervision import (
@@ -47,6 +47,7 @@ from receiver.supervision import (
     overdue_among,
 )
 from receiver.words import ON_THE_PHONE
+from receiver.writing import InThread, Journal, Writing
 
 POLLS_KEPT_SECONDS = 60.0
 DRAIN_SECONDS = 10.0
@@ -127,8 +128,9 @@ class Bench:
         self.recorder = recorder
         self.memory = Memory()
         self._stencils: Stencils = {}
-        self.writer = writer or store
-        self.journal = Journal(self.writer, reactor.callFromThread, self._journal_told) if self.writer else None
+        if store and not writer:
+            writer = InThread(store, reactor.callFromThread)
+        self.journal = Journal(writer, self._journal_told) if writer else None
         self._wishes = opened(store.path, patience=0.1) if store else None
         self._wished = 0
         self._stopping = threading.Event()
@@ -277,7 +279,7 @@ class Bench:
             self.journal.close()
             if self.journal.failing:
                 self.told(f"THE JOURNAL STILL CANNOT WRITE: {self.journal.unkept} rows are lost with this stop")
-        for store in {self.writer, self.store, None if self.settings.shared else self._wishes}:
+        for store in (self.store, None if self.settings.shared else self._wishes):
             if store:
                 store.close()
         if self.recorder:

@@ -14,25 +14,20 @@ import fcntl
 import hashlib
 import heapq
 import os
-import queue
 import re
 import sqlite3
-import threading
 import time
-from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from itertools import islice
 from pathlib import Path
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 import orjson
 
 from protocols.dc09 import bare
 
-MOST_A_COMMIT = 1000
 REACH = 50_000  # rows that one look for something goes back
-MOST_HELD = 10_000  # rows that wait, while the disk refuses, to be written as not kept
 _RETIRED_AT_ONCE = 2000
 _BREATH_SECONDS = 0.01
 
@@ -593,209 +588,3 @@ def _columns_fit(number: int, at: str, account: str | None, verdict: str | None,
         return (entry["row"], entry["at"], entry.get("verdict"), whose(entry)) == (number, at, verdict, account)
     except (ValueError, KeyError, AttributeError):
         return False
-
-
-Kept = Callable[[Row | None], None]  # told the row when it is on disk, None when it could not be kept
-
-
-def _unheard(_: Row | None) -> None:
-    """Nobody waits for this row."""
-
-
-def _nothing() -> None:
-    """Nothing is to be undone for this row."""
-
-
-class Draft(Protocol):
-    """What is to be a row: the columns of it, and its JSON once it has a number."""
-
-    @property
-    def at(self) -> str: ...
-    @property
-    def account(self) -> str | None: ...
-    @property
-    def verdict(self) -> str | None: ...
-    def numbered(self, row: int | None) -> bytes: ...
-    def kept_as(self, text: bytes) -> None: ...
-
-
-class _Waiting(NamedTuple):
-    row: Row
-    entry: Draft
-    kept: Kept
-    undo: Callable[[], None]
-
-
-class Writing(Protocol):
-    """What the journal's one writer needs of whatever keeps its rows: a `Store`, or one in another process."""
-
-    number: int  # of the last row
-
-    def append(self, rows: list[Row], seen: Iterable[Seen] = ()) -> list[Row]: ...
-    def reopen(self) -> None: ...
-    def close(self) -> None: ...
-
-
-class Journal:
-    """The one writer: groups rows into commits in a thread of its own, in the order in which they were handed in.
-
-    All methods belong to the thread that `call_soon` leads back to. While the store refuses, `failing` is true, every row
-    handed in is told at once that it was not kept, and `retry` tries again. An entry is held as it stands once it is undone
-    (its verdict is another then), and written when the disk takes rows again.
-    """
-
-    def __init__(
-        self, store: Writing, call_soon: Callable[..., Any], told: Callable[[str], None] = lambda _: None
-    ) -> None:
-        self._store, self._call_soon, self._told = store, call_soon, told
-        self.failing = False
-        self.next = store.number + 1
-        self._waiting: deque[_Waiting] = deque()
-        self._seen: dict[tuple[str, str, str], Seen] = {}
-        self._busy = False
-        self._held: deque[Draft] = deque()
-        self._recovered = 0  # rows of these that are on disk already
-        self._beyond = 0  # rows that could not even be held
-        self.took: Callable[[float], None] = lambda _: (
-            None
-        )  # told of each commit how long it took, by the thread that made it
-        self._work: queue.SimpleQueue[tuple[list[_Waiting], list[Seen], bool] | None] = queue.SimpleQueue()
-        self._thread = threading.Thread(target=self._write, name="journal", daemon=True)
-        self._thread.start()
-
-    @property
-    def depth(self) -> int:
-        """Rows that are not on disk yet."""
-        return len(self._waiting) + (MOST_A_COMMIT if self._busy else 0)
-
-    @property
-    def busy(self) -> bool:
-        """Whether a commit is under way or rows wait for one."""
-        return self._busy or bool(self._waiting)
-
-    def add(
-        self, entry: Draft, kept: Kept = _unheard, undo: Callable[[], None] = _nothing, key: bytes | None = None
-    ) -> None:
-        """Hand in a row. `kept` hears of it once it is on disk.
-
-        If a commit fails, `undo` is called for all that waited, the newest first, so that what each takes back is what the
-        one before it left; then each `kept` hears None, in order.
-        """
-        if self.failing:
-            undo()
-            self._hold(entry)
-            self._tell(kept, None)
-            return
-        self._waiting.append(self._numbered(entry, kept, undo, key))
-        if not self._busy:
-            self._start()
-
-    def _numbered(
-        self, entry: Draft, kept: Kept, undo: Callable[[], None] = _nothing, key: bytes | None = None
-    ) -> _Waiting:
-        row = Row(self.next, entry.at, entry.account, entry.verdict, entry.numbered(self.next), key)
-        self.next += 1
-        return _Waiting(row, entry, kept, undo)
-
-    def saw(self, seen: Seen) -> None:
-        """Note a path's last time and count; they go to disk with the next rows, or with `flush`."""
-        self._seen[seen[:3]] = seen
-
-    def flush(self) -> None:
-        """Write what was seen although no row asks for a commit."""
-        if self._seen and not self._busy and not self.failing:
-            self._start()
-
-    def retry(self) -> None:
-        """Try the disk again after a failure, with rows that were held: that they fit is the proof that there is room."""
-        if self.failing and not self._busy:
-            self._busy = True
-            self.next = self._store.number + 1
-            held = [self._numbered(entry, _unheard) for entry in islice(self._held, MOST_A_COMMIT)]
-            self._work.put((held, [], True))
-
-    def close(self) -> None:
-        """Let the writer finish what it has, and end it."""
-        self._work.put(None)
-        self._thread.join()
-
-    def _start(self) -> None:
-        rows = [self._waiting.popleft() for _ in range(min(len(self._waiting), MOST_A_COMMIT))]
-        seen, self._seen = list(self._seen.values()), {}
-        self._busy = True
-        self._work.put((rows, seen, False))
-
-    def _write(self) -> None:
-        while (work := self._work.get()) is not None:
-            rows, seen, reopen = work
-            failure, kept = None, []
-            try:
-                if reopen:
-                    self._store.reopen()
-                began = time.monotonic()
-                kept = self._store.append([waiting.row for waiting in rows], seen)
-                self.took(time.monotonic() - began)
-            except Exception as error:  # whatever it is, the thread lives on, and everybody hears that nothing was kept
-                failure = str(error) or repr(error)
-            self._call_soon(self._written, rows, kept, failure, reopen)
-
-    def _written(self, rows: list[_Waiting], kept: list[Row], failure: str | None, retried: bool) -> None:
-        self._busy = False
-        if failure is None:
-            self.next = max(self.next, self._store.number + 1 + len(self._waiting))
-            for waiting, row in zip(rows, kept, strict=True):
-                if row is not waiting.row:  # another bench took its number, or had kept its message before
-                    waiting.entry.kept_as(row.text)
-                self._tell(waiting.kept, row)
-            if retried:
-                self._recover(len(rows))
-            if self._waiting and not self._busy:
-                self._start()
-        elif not retried:
-            self._fail([*rows, *self._waiting], failure)
-
-    def _fail(self, lost: list[_Waiting], failure: str) -> None:
-        self._waiting.clear()
-        self.failing = True
-        self._told(f"THE JOURNAL CANNOT WRITE ({failure}): nothing is answered until it can")
-        for waiting in reversed(lost):
-            waiting.undo()
-        for waiting in lost:
-            self._hold(waiting.entry)
-        for waiting in lost:  # held first: what comes in while these hear of it is newer
-            self._tell(waiting.kept, None)
-
-    def _recover(self, written: int) -> None:
-        for _ in range(written):
-            self._held.popleft()
-        self._recovered += written
-        if len(self._held) >= MOST_A_COMMIT:
-            self.retry()
-            return
-        self.failing = False
-        rest, self._held = self._held, deque()
-        count, self._recovered = self._recovered + len(rest), 0
-        beyond, self._beyond = self._beyond, 0
-        for entry in rest:
-            self.add(entry, _unheard)
-        lost = f"; {beyond} more could not be held" if beyond else ""
-        self._told(f"the journal writes again; {count} rows came meanwhile, and no frame among them was answered{lost}")
-
-    def _tell(self, kept: Kept, row: Row | None) -> None:
-        # One that fails must not keep the others of its commit from their answers.
-        try:
-            kept(row)
-        except Exception as error:
-            self._told(f"internal error: {error!r}")
-
-    @property
-    def unkept(self) -> int:
-        """How many rows wait for a disk that refuses."""
-        return len(self._held) + self._beyond
-
-    def _hold(self, entry: Draft) -> None:
-        entry.numbered(None)  # the one that it had will be another row's
-        if len(self._held) >= MOST_HELD:
-            self._beyond += 1
-        else:
-            self._held.append(entry)

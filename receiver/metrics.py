@@ -49,7 +49,7 @@ class Counts:
         self.refused_alarms += refused_alarm
 
     def commit(self, seconds: float) -> None:
-        """One commit of the journal; the journal's thread alone calls this."""
+        """One commit of the journal."""
         self.commits[bisect_left(COMMIT_SECONDS, seconds)] += 1
         self.commit_seconds += seconds
 

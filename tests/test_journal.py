@@ -9,9 +9,10 @@ import signal
 import socket
 import sqlite3
 import tempfile
+import threading
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -22,10 +23,14 @@ from conftest import HOST, SECONDS, Farend, Listening, ack, alarm, envelope, exc
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from receiver.entry import OwnEntry
 from receiver.journal import JournalError, Row, Seen, Store, link, whose
 from receiver.journal_apart import Apart
+from receiver.writing import InThread, Journal
 
 Listen = Callable[..., Listening]
+
+AT = "2026-11-25T12:00:00.000Z"
 
 
 def row(number: int, account: str = "4471", verdict: str | None = "accepted") -> Row:
@@ -448,32 +453,155 @@ async def test_kill_9_under_load_twenty_times_loses_nothing_acknowledged(tmp_pat
     assert {entry["sequence_note"] for entry in kept} <= {None, "repeat"}
 
 
-@pytest.mark.parametrize("committed", [False, True])
-def test_a_writer_that_is_killed_costs_no_row_and_doubles_none(
-    tmp_path: Path, committed: bool, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Before the commit, or after it and before it could say so."""
-    path = tmp_path / "station.journal"
-    with closing(Apart(path)) as writer:
-        ask = writer._ask
+class Telling:
+    """Events handed to a journal, and what it told of each, in order."""
 
-        def killed(what: Any) -> Any:
-            if committed:
-                ask(what)
-                writer.number = 1  # as it stood before the answer that did not come
-            os.kill(writer._process.pid, signal.SIGKILL)
-            writer._process.wait()
-            monkeypatch.setattr(writer, "_ask", ask)
-            raise EOFError
+    def __init__(self, journal: Journal) -> None:
+        self.journal, self.told = journal, list[tuple[str, int | None]]()
 
-        writer.append([row(1)])
-        monkeypatch.setattr(writer, "_ask", killed)
-        assert writer.append([row(2), row(3)]) == [row(2), row(3)]
-        assert writer.append([row(4)]) == [row(4)]
-        assert writer.number == 4
-    assert mistakes(path) == []
+    def add(self, what: str) -> None:
+        def kept(row: Row | None) -> None:
+            self.told.append((what, row.number if row else None))
+
+        self.journal.add(OwnEntry({"at": AT, "row": None, "event": what, "detail": ""}), kept)
+
+    async def idle(self) -> None:
+        for _ in range(2000):
+            if not self.journal.busy:
+                return
+            await asyncio.sleep(0.005)
+        raise AssertionError("the journal told nothing for ten seconds")
+
+
+def said(path: Path) -> list[tuple[str, int]]:
+    """What the events in a journal say, in order."""
     with closing(Store(path)) as store:
-        assert [kept.number for kept in store.rows()] == [1, 2, 3, 4]
+        return [(json.loads(kept.text)["event"], kept.number) for kept in store.rows(events=True)]
+
+
+@pytest.mark.parametrize("when", ["before it read them", "after it wrote them", "while it writes", "while it is idle"])
+async def test_a_writer_that_is_killed_costs_no_row_and_doubles_none(tmp_path: Path, when: str) -> None:
+    path = tmp_path / "station.journal"
+    writer = Apart(path)
+    telling = Telling(Journal(writer))
+    killed = writer._process
+
+    def kill(how: signal.Signals) -> None:
+        os.kill(killed.pid, how)
+
+    telling.add("first")
+    await telling.idle()
+    if when == "before it read them":
+        kill(signal.SIGSTOP)
+    if when == "while it is idle":
+        kill(signal.SIGKILL)
+        killed.wait()
+    expected = ["first", *(f"row {number}" for number in range(3201))]  # one alone, then groups of 16
+    for what in expected[1:]:
+        telling.add(what)
+    if when == "after it wrote them":
+        while len(said(path)) < len(expected):  # our loop stands still meanwhile, and hears of none of them
+            writer._send()
+    if when != "while it is idle":
+        kill(signal.SIGKILL)
+    await telling.idle()
+    assert writer._process is not killed
+    telling.add("last")
+    await telling.idle()
+    telling.journal.close()
+    numbered = [(what, number) for number, what in enumerate([*expected, "last"], 1)]
+    assert telling.told == numbered
+    assert said(path) == numbered
+    assert mistakes(path) == []
+
+
+async def test_a_writer_that_cannot_be_started_again_is_a_journal_that_fails_and_comes_back(tmp_path: Path) -> None:
+    path = tmp_path / "station.journal"
+    writer = Apart(path)
+    telling = Telling(Journal(writer))
+    telling.add("first")
+    await telling.idle()
+    os.kill(writer._process.pid, signal.SIGKILL)
+    writer._process.wait()
+    elsewhere = Store(path, write=True)  # it takes the lock first
+    for what in ("second", "third"):
+        telling.add(what)
+    await telling.idle()
+    assert telling.told == [("first", 1), ("second", None), ("third", None)]
+    assert telling.journal.failing
+    telling.journal.retry()
+    await telling.idle()
+    assert telling.journal.failing
+    elsewhere.close()
+    for _ in range(2):  # the first try starts another writer and learns from it how far the journal goes
+        telling.journal.retry()
+        await telling.idle()
+    assert not telling.journal.failing
+    telling.add("fourth")
+    await telling.idle()
+    telling.journal.close()
+    assert telling.told[3:] == [("fourth", 4)]
+    assert said(path) == [("first", 1), ("second", 2), ("third", 3), ("fourth", 4)]
+
+
+class Reluctant:
+    """A store that refuses some of its commits, and says how many rows each had."""
+
+    def __init__(self, refuses: set[int]) -> None:
+        self.number, self.refuses, self.commits = 0, refuses, list[int]()
+        self.kept, self.opened = list[bytes](), 0
+        self.go = threading.Semaphore(0)
+
+    def append(self, rows: list[Row], seen: Iterable[Seen] = ()) -> list[Row]:
+        self.go.acquire()
+        self.commits.append(len(rows))
+        if len(self.commits) in self.refuses:
+            raise OSError("no space left")
+        self.kept += [kept.text for kept in rows]
+        self.number += len(rows)
+        return rows
+
+    def reopen(self) -> None:
+        self.opened += 1
+
+
+async def test_what_gathers_while_the_disk_is_waited_for_goes_into_one_commit() -> None:
+    store = Reluctant(set())
+    telling = Telling(Journal(InThread(store, asyncio.get_running_loop().call_soon_threadsafe)))  # type: ignore[arg-type]
+    for number in range(500):
+        telling.add(f"row {number}")
+    store.go.release(500)
+    await telling.idle()
+    telling.journal.close()
+    assert [number for _, number in telling.told] == list(range(1, 501))
+    assert sum(store.commits) == 500
+    assert len(store.commits) <= 3
+
+
+async def test_nothing_is_kept_that_was_under_way_behind_a_commit_that_failed() -> None:
+    """A row whose predecessor is lost would have a number, and a verdict, that are wrong."""
+    store = Reluctant({2})
+    telling = Telling(Journal(InThread(store, asyncio.get_running_loop().call_soon_threadsafe)))  # type: ignore[arg-type]
+    telling.add("first")
+    store.go.release()
+    await telling.idle()
+    telling.add("second")  # alone: it goes at once
+    for number in range(100):  # and these wait for it in several groups
+        telling.add(f"behind {number}")
+    store.go.release(2)
+    await telling.idle()
+    assert telling.journal.failing
+    assert telling.told == [("first", 1), ("second", None), *((f"behind {number}", None) for number in range(100))]
+    assert len(store.kept) == 1
+    telling.journal.retry()
+    store.go.release(10)
+    await telling.idle()
+    telling.add("after")
+    await telling.idle()
+    telling.journal.close()
+    assert telling.told[-1] == ("after", 103)
+    assert [orjson.loads(text)["row"] for text in store.kept] == list(range(1, 104))
+    assert store.opened == 1
 
 
 def test_a_bench_that_comes_after_a_kill_knows_what_the_one_before_acknowledged(

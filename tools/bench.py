@@ -128,6 +128,7 @@ def drive(port: int, connections: int, seconds: float, echo: bool, rate: float =
         end = start + int(seconds * 1e9)
         turn = int(connections / rate * 1e9) if rate else 0  # of one connection, in nanoseconds
         resting: deque[tuple[int, int]] = deque()  # until when, and which
+        meant: dict[int, int] = {}  # when each was to send last: turns follow from that, or they would bunch together
         for place, (number, (_, send, following)) in enumerate(panels.items()):
             if rate:
                 resting.append((start + int(place / rate * 1e9), number))
@@ -138,12 +139,16 @@ def drive(port: int, connections: int, seconds: float, echo: bool, rate: float =
         total = 0
         while due or resting:
             while resting and resting[0][0] <= clock():
-                _, number = resting.popleft()
+                when, number = resting.popleft()
+                meant[number] = when
                 _, send, following = panels[number]
                 frame, due[number] = following()
                 began[number] = clock()
                 send(frame)
             wait = max((resting[0][0] - clock()) / 1e9, 0.0) if resting else PATIENCE
+            if turn:
+                select.select([poll], (), (), wait)  # epoll itself counts in milliseconds, and would bunch them too
+                wait = 0.0
             events = poll.poll(wait)
             if not events and not resting:
                 break
@@ -175,7 +180,7 @@ def drive(port: int, connections: int, seconds: float, echo: bool, rate: float =
                     continue
                 if turn:
                     del due[number]
-                    resting.append((began[number] + turn, number))
+                    resting.append((meant[number] + turn, number))
                     continue
                 frame, ack = following()
                 due[number] = frame if echo else ack

@@ -25,12 +25,13 @@ from receiver.capture import Recorder
 from receiver.desk import REPEAT_SECONDS, Policy
 from receiver.entry import Entry
 from receiver.guard import Bounds, networks
-from receiver.journal import JournalError, Store, Writing, opened, server_of
+from receiver.journal import JournalError, Store, opened, server_of
 from receiver.journal_apart import Apart
 from receiver.lines import IDLE_SECONDS, Limits, line_text, peer_text
 from receiver.record import MODES, Mode
 from receiver.service import Given, Manager, sockets_given
 from receiver.storms import WITHIN
+from receiver.writing import Writing
 from tools import log, words
 from tools.common import (
     CAUTION,
