@@ -29,12 +29,11 @@ from receiver.book import Account, Book, Promise
 from receiver.book_changes import changes
 from receiver.capture import Happening, Recorder, What
 from receiver.clock import Clock, synchronised
-from receiver.desk import Decision, Memory, OnTest, Origin, Policy
+from receiver.desk import Decision, Memory, Mode, OnTest, Origin, Policy
 from receiver.entry import Entry, OwnEntry, Stencils
 from receiver.guard import Bounds, Guard
 from receiver.journal import GRANTED, REFUSED, WAITING, Row, Seen, Store, opened
 from receiver.metrics import Counts
-from receiver.record import Mode
 from receiver.supervision import (
     Back,
     Event,
@@ -383,7 +382,9 @@ class Bench:
         """Write one of the bench's own rows; `account` among the further fields puts it among that account's rows."""
         if self.journal:
             at = desk.millis(self.clock.now())
-            self.journal.add(OwnEntry({"at": at, "row": None, "event": event, "detail": detail} | more))
+            self.journal.add(
+                OwnEntry({"at": at, "row": None, "event": event, "detail": detail, "mode": self.settings.mode} | more)
+            )
 
     def look(self) -> None:
         """See what is overdue and what is back, write a row of each and tell it."""

@@ -194,6 +194,9 @@ RULES = (
 )
 
 
+Mode = Literal["bench", "mirror"]  # mirror: beside a live receiver, on a copy of what it hears; it answers nobody
+
+
 @dataclass(slots=True)
 class Decision:
     """What was decided. `forget` takes back what the desk remembered of it, newest decision first."""
@@ -206,12 +209,13 @@ class Decision:
     repeat_of: int | None = None
     refused_alarm: bool = False
     warning: str | None = None
+    mode: Mode = "bench"  # of the bench that decided
     forget: Callable[[], None] = lambda: None
     numbered: Callable[[int], None] = lambda _: None  # the row has another number than was thought
 
     def mirrored(self) -> None:
         """Beside a live receiver nothing is answered, and so nothing ends here; what would be refused is still told."""
-        self.reply = "none"
+        self.mode, self.reply = "mirror", "none"
         if not self.refused_alarm:
             self.warning = None
 
@@ -400,7 +404,7 @@ def entry(decision: Decision, at: datetime, origin: Origin) -> dict[str, Any]:
     found = decision.frame.to_json()
     found["at"] = millis(at)
     names(found, decision.frame, decision.account, origin)
-    found |= {"line": origin.line, "peer": origin.peer, "row": None}
+    found |= {"line": origin.line, "peer": origin.peer, "mode": decision.mode, "row": None}
     found |= verdict_words(decision)
     return found
 

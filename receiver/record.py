@@ -4,11 +4,13 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
-from typing import Any, Literal
+from itertools import chain
+from typing import Any
 
 import orjson
 
 from protocols.dc09 import bare
+from receiver.desk import Mode
 from receiver.journal import Store
 from receiver.plan import Plan, PlanError
 from receiver.proving import fold
@@ -19,7 +21,6 @@ CAUTION = (
     "local codes and licensed practice decide."
 )
 VERSION = 2
-Mode = Literal["bench", "mirror"]  # mirror: beside a live receiver, on a copy of what it hears; it answers nobody
 MODES: dict[Mode, str] = {
     "bench": "mode bench: it answers what it receives, and what it acknowledges is reported here and nowhere else",
     "mirror": "mode mirror: it hears a copy of what a live receiver hears, and answers nobody",
@@ -34,8 +35,12 @@ def software() -> str:
         return "farend"
 
 
-def mode_of(store: Store, first: int, last: int) -> Mode:
-    """In which mode rows `first` to `last` were received: `mirror` where any of the benches that wrote them was one."""
+def mode_of(store: Store, account: str, first: int, last: int) -> Mode:
+    """In which mode rows `first` to `last` of an account were received: `mirror` where any bench that wrote them was one."""
+    mine = entries(store, account, first - 1)
+    if any(entry.get("mode") == "mirror" for entry in mine if entry["row"] <= last):
+        return "mirror"
+    # Rows did not always say it themselves.
     for event in store.events("start"):  # the newest first
         if event["row"] <= last and event.get("mode") == "mirror":
             return "mirror"
@@ -46,7 +51,9 @@ def mode_of(store: Store, first: int, last: int) -> Mode:
 
 def mode_now(store: Store) -> Mode:
     """The mode of the bench that wrote a journal last."""
-    return "mirror" if next(store.events("start"), {}).get("mode") == "mirror" else "bench"
+    latest = (orjson.loads(row.text) for row in store.latest(limit=20, events=True)[0])
+    said: dict[str, Any] = next((entry for entry in chain(latest, store.events("start")) if "mode" in entry), {})
+    return "mirror" if said.get("mode") == "mirror" else "bench"
 
 
 def provings(store: Store) -> list[dict[str, Any]]:
@@ -95,7 +102,7 @@ def make(sheet: Sheet, store: Store) -> dict[str, Any]:
         "record": "farend proving",
         "version": VERSION,
         "software": software(),
-        "mode": mode_of(store, sheet.begun_row or 0, sheet.last_row),
+        "mode": mode_of(store, sheet.plan.account.number, sheet.begun_row or 0, sheet.last_row),
         "caution": CAUTION,
         "provisional": sheet.verdict == "provisional",
         "rehearsal": sheet.rehearsed,
@@ -168,7 +175,7 @@ def check(record: Mapping[str, Any], store: Store, form: str = "json", mark: str
         yield f"the record's judgement cannot be read: {error!r}"
     if {str(row) for row in _named(again)} != set(record["hashes"]):
         yield "the record has not the hashes of just those rows that it speaks of"
-    if record.get("mode") != mode_of(store, sheet.begun_row or 0, sheet.last_row):
+    if record.get("mode") != mode_of(store, plan.account.number, sheet.begun_row or 0, sheet.last_row):
         yield "the record names another mode than that of the bench that wrote the journal"
     judged_so = record.get("provisional") == (told.get("verdict") == "provisional")
     if not judged_so or record.get("rehearsal") != told.get("rehearsed") or told.get("verdict") == "open":

@@ -11,10 +11,11 @@ import socket
 import ssl
 import subprocess
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
+import orjson
 import pytest
 import typer
 from conftest import HOST, SECONDS, Bench, Farend, ack, alarm, clean_environment, command, exchange, sealed, stamp
@@ -23,8 +24,8 @@ from prometheus_client.parser import text_string_to_metric_families
 from receiver import metrics, service
 from receiver.book import parse
 from receiver.book_changes import changes
-from receiver.journal import Store
-from receiver.record import mode_of
+from receiver.journal import Row, Store, whose
+from receiver.record import mode_now, mode_of
 from tools import log
 from tools.listen import listen
 from tools.settings import keys
@@ -291,9 +292,27 @@ async def test_a_mirror_judges_and_keeps_and_answers_nobody(open_bench: Callable
         assert await panel.hears_nothing()
     (start,) = [row for row in one.rows(events=True) if row.get("event") == "start"]
     assert start["mode"] == "mirror"
-    store = Store(one.path)
-    assert mode_of(store, start["row"] + 1, start["row"] + 4) == "mirror"
-    store.close()
+    rows = one.rows(events=True)
+    assert [row["mode"] for row in rows] == ["mirror"] * len(rows)
+    with closing(Store(one.path)) as store:
+        assert mode_of(store, "4471", start["row"] + 1, start["row"] + 4) == "mirror"
+
+
+def test_a_mirrors_mode_is_known_though_its_start_was_retired(tmp_path: Path) -> None:
+    """A bench that has run for a year: what it wrote last year is out of the journal, and it is a mirror all the same."""
+    path = tmp_path / "station.journal"
+    said = [
+        {"at": "2025-11-25T12:00:00.000Z", "row": 1, "event": "start", "detail": "lines: tcp", "mode": "mirror"},
+        {"at": "2026-11-25T12:00:00.000Z", "row": 2, "account": "4471", "verdict": "accepted", "mode": "mirror"},
+    ]
+    with closing(Store(path, write=True)) as store:
+        store.append(
+            [Row(n, one["at"], whose(one), one.get("verdict"), orjson.dumps(one)) for n, one in enumerate(said, 1)]
+        )
+        assert (mode_of(store, "4471", 2, 2), mode_now(store)) == ("mirror", "mirror")
+        store.retire(store.ends(1))
+        assert [row.number for row in store.rows(events=True)] == [2]
+        assert (mode_of(store, "4471", 2, 2), mode_now(store)) == ("mirror", "mirror")
 
 
 def test_a_telephone_line_cannot_be_mirrored(inside: Farend) -> None:
