@@ -220,7 +220,10 @@ class HandOn:
                 return True
             if not rows:
                 self.ending.wait(LOOK_SECONDS)
-            elif not self._hand(store, rows):
+                continue
+            if rows[0].number > self.place.row + 1:
+                self._find(store)  # they were retired while it was behind
+            if not self._hand(store, rows):
                 break
         return self.ending.is_set()
 

@@ -4,14 +4,16 @@ What goes is always a beginning: all rows up to a number. So the chains of what 
 that a row of theirs says again.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import closing
 from datetime import datetime, timedelta
+from itertools import chain
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from receiver import overview, record, wishes
 from receiver.desk import millis
+from receiver.hand_on import Place
 from receiver.journal import Ends, Store, begins, opened
 from receiver.shift import open_refusals
 
@@ -41,8 +43,10 @@ class Retirement(NamedTuple):
         return told | {"held": [one._asdict() for one in self.held]}
 
 
-def planned(store: Store, before: datetime, now: datetime) -> Retirement:
+def planned(store: Store, before: datetime, now: datetime, places: Iterable[Place] = ()) -> Retirement:
     """What would go. ValueError where `before` is younger than `LEAST_AGE`, JournalError where the journal cannot be read.
+
+    `places` say how far those have come to whom rows are handed on.
 
     A row that came after one that is young enough stays, whatever its clock said.
     """
@@ -54,7 +58,8 @@ def planned(store: Store, before: datetime, now: datetime) -> Retirement:
     runs = {one.name: one.runs for one in overview.provings(store.events("proving"))}
     old = [start["proving"] for start in record.provings(store) if start["row"] <= upto]
     signed = sum(not runs[name] for name in old)
-    held = sorted(one for one in _needed(store, runs) if one.row <= upto) or list(_broken(store, upto))
+    needed = chain(_needed(store, runs), _not_handed_on(places))
+    held = sorted(one for one in needed if one.row <= upto) or list(_broken(store, upto))
     return Retirement(millis(before), first, upto, store.ends(upto), store.pieces(upto), signed, held)
 
 
@@ -68,6 +73,11 @@ def _needed(store: Store, runs: dict[str, bool]) -> Iterator[Held]:
     clock = next((event for event in store.events() if event["event"].startswith("clock-")), None)
     if clock and clock["event"] == "clock-stepped":
         yield Held(clock["row"], "nobody has confirmed the clock since it stepped")
+
+
+def _not_handed_on(places: Iterable[Place]) -> Iterator[Held]:
+    for place in places:
+        yield Held(place.row + 1, f"it was not handed on to {place.consumer} yet (`farend hand-on status`)")
 
 
 def _broken(store: Store, upto: int) -> Iterator[Held]:

@@ -8,6 +8,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ import typer
 from conftest import HOST, SECONDS, Farend, Listening, ack, alarm, clean_environment, command, exchange
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from receiver import consumers, glossary
+from receiver import consumers, glossary, hand_on
 from receiver.consumers import ConsumerError, Lines, Mqtt, Webhook, signed, topic_of, wrong_with_topic
 from receiver.hand_on import HandOn, Place, PlaceError, held, place_file, read
 from receiver.journal import Row, Store
@@ -513,6 +514,41 @@ def test_rows_that_were_retired_before_they_left_are_told_loudly(tmp_path: Path)
     store.close()
     assert handed(path, told=said.append).rows == [4, 5]
     assert said == ["ROWS 2 TO 3 WERE RETIRED BEFORE THEY WERE HANDED ON to x"]
+
+
+def test_rows_that_are_retired_while_a_consumer_is_behind_are_told_too(tmp_path: Path) -> None:
+    path = written(tmp_path / "j", [entry(number) for number in range(1, 6)])
+    said = list[str]()
+
+    class Slow(Kept):
+        def hand(self, messages: Sequence[dict[str, Any]], taken: Callable[[int], None]) -> None:
+            super().hand(messages, taken)
+            if self.rows == [1]:
+                with closing(Store(path, write=True)) as store:
+                    store.append([row(entry(number)) for number in range(6, 11)])
+                    store.retire(store.ends(8))
+
+    slow = Slow()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(hand_on, "MOST_A_LOOK", 1)
+        HandOn(
+            path, place_file(path, "x"), Place("x", "memory"), Leaving, slow, told=said.append, start=0, once=True
+        ).run()
+    assert slow.rows == [1, 9, 10]
+    assert said == ["ROWS 2 TO 8 WERE RETIRED BEFORE THEY WERE HANDED ON to x"]
+
+
+def test_what_was_not_handed_on_yet_is_not_retired(tmp_path: Path, inside: Farend) -> None:
+    path = written(tmp_path / "j", [entry(number) | {"at": "2025-11-25T12:00:00.000Z"} for number in range(1, 6)])
+    handed(path, start=0)
+    with closing(Store(path, write=True)) as store:
+        store.append([row(entry(number) | {"at": "2025-11-25T12:00:00.000Z"}) for number in range(6, 9)])
+    done = inside("journal", "retire", "--before", "2026-01-01", "--journal", path, "--yes")
+    assert (done.code, "✗ row 6 must stay: it was not handed on to x yet" in done.out.decode()) == (1, True)
+    assert handed(path).rows == [6, 7, 8]
+    inside("journal", "retire", "--before", "2026-01-01", "--journal", path, "--yes")
+    with closing(Store(path)) as store:
+        assert [one.number for one in store.rows(events=True)] == [9]
 
 
 # What goes over the wire

@@ -17,6 +17,7 @@ from protocols.dc09 import bare
 from receiver import backup as backups
 from receiver import retention
 from receiver.desk import millis, reread
+from receiver.hand_on import PlaceError, places
 from receiver.journal import JournalError, Row, Store, begins, opened
 from receiver.overview import heard
 from receiver.supervision import span
@@ -240,10 +241,10 @@ def retire(
     store, moment = _open(journal), time_from(before, "--before")
     assert moment
     try:
-        plan = retention.planned(store, moment, datetime.now(UTC))
+        plan = retention.planned(store, moment, datetime.now(UTC), [place for place, _ in places(journal)])
     except ValueError as error:
         stop(f"--before {before}: {error}")
-    except JournalError as error:
+    except (JournalError, PlaceError) as error:
         stop(str(error))
     some, row = plan.upto >= plan.first, None
     if some and yes and not plan.held:
