@@ -29,6 +29,22 @@ def test_the_sum_of_all_sixteen_digits_is_a_multiple_of_fifteen(fifteen: str) ->
     assert sum(weights[digit] for digit in fifteen + contact_id.checksum(fifteen)) % 15 == 0
 
 
+@pytest.mark.clause("DC-05 message type 98", code="protocols.contact_id.read_block", source="DC-05")
+def test_the_message_type_may_be_98_and_nothing_but_18_beside_it() -> None:
+    """DC-05: 98 says the same as 18; the sum counts the digits that were sent, so its checksum is another."""
+    fifteen = "123498113101015"
+    account, payload = contact_id.read_block(fifteen + contact_id.checksum(fifteen))
+    assert (account, payload.signals, payload.problems) == (
+        "1234",
+        contact_id.read_block("1234181131010158")[1].signals,
+        (),
+    )
+    for other in ("17", "19", "58", "00"):
+        fifteen = f"1234{other}113101015"
+        _, payload = contact_id.read_block(fifteen + contact_id.checksum(fifteen))
+        assert [problem.rule for problem in payload.problems] == ["bad-payload"]
+
+
 @pytest.mark.clause("DC-05 letters", code="protocols.contact_id.checksum", memory=True)
 def test_a_checksum_of_fifteen_is_sent_as_f_and_ten_as_0() -> None:
     """From memory of DC-05."""

@@ -182,6 +182,14 @@ def test_what_one_end_says_the_other_understands(messages: list[str]) -> None:
         assert 0.75 <= (delivery.kiss_seconds or 0) <= 1
 
 
+@pytest.mark.clause("DC-05 answer wait", code="protocols.phone.roles.Answering", memory=True)
+def test_the_receiver_is_silent_for_half_a_second_to_two_before_its_handshake() -> None:
+    """DC-05, from memory."""
+    said = Answering().say(3 * RATE)
+    first = int(np.flatnonzero(np.abs(said) > 0.01)[0]) / RATE
+    assert 0.5 <= first <= 2
+
+
 @pytest.mark.clause("DC-05 first digit", code="protocols.phone.roles.Calling", source="a modem maker's note on DC-05")
 def test_the_first_digit_comes_250_to_300_ms_after_the_handshake() -> None:
     panel, receiver = Calling([WORKED]), Answering()
