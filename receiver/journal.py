@@ -98,11 +98,44 @@ def newer(version: int, known: int) -> str:
 Ends = dict[str, tuple[int, bytes]]  # by the name of a bench, the last row of a piece of its chain: its number and hash
 
 
+def take_lock(path: Path) -> int:
+    """The lock of the one who writes the journal in that file: held while this descriptor, or a copy of it, is open.
+
+    JournalError where another has it.
+    """
+    try:
+        lock = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        try:
+            _wait_for_lock(lock)
+            # What panels say in confidence is in it, opened: for its owner alone. SQLite gives -wal and -shm the same mode.
+            # Only a new file may be opened past SQLite: closing it drops every lock that this process has on it, and with
+            # the locks another process would take itself for the last reader and remove the WAL.
+            with suppress(FileExistsError):
+                os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+        except BaseException:
+            os.close(lock)
+            raise
+    except BlockingIOError:
+        raise JournalError(f"the journal {path} is being written by another bench; give --journal another") from None
+    except OSError as error:
+        raise JournalError(f"the journal {path} cannot be written: {error.strerror}") from None
+    return lock
+
+
+def _wait_for_lock(lock: int) -> None:
+    # A command that writes one row holds it for a moment; a bench holds it for good.
+    for _ in range(10):
+        with suppress(BlockingIOError):
+            return fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        time.sleep(0.05)
+    return fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
 class Store:
     """The file itself. One process writes (it holds a lock beside the file); any number read, and may leave a wish.
 
     A wish is what a person asks of the running bench (put an account on test, confirm the clock); the bench takes it and
-    makes a row of it. `patience` is how many seconds to wait for another process's commit.
+    makes a row of it. `patience` is how many seconds to wait for another process's commit; `lock` one that was taken before.
     """
 
     # What another engine says otherwise.
@@ -113,13 +146,13 @@ class Store:
     MOMENT = "BEGIN"
     FAILURES: tuple[type[Exception], ...] = (JournalError, sqlite3.Error)
 
-    def __init__(self, path: Path, *, write: bool = False, patience: float = 5.0) -> None:
+    def __init__(self, path: Path, *, write: bool = False, patience: float = 5.0, lock: int | None = None) -> None:
         self.path, self._patience = path, patience
-        self._lock: int | None = None
+        self._lock = lock
         if not write and not path.exists():
             raise JournalError(f"there is no journal {path}")
-        if write:
-            self._take_lock()
+        if write and lock is None:
+            self._lock = take_lock(path)
         try:
             self._connect()
         except sqlite3.Error as error:
@@ -129,32 +162,6 @@ class Store:
     def __str__(self) -> str:
         """Where it is."""
         return str(self.path)
-
-    def _take_lock(self) -> None:
-        try:
-            self._lock = os.open(f"{self.path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-            self._wait_for_lock(self._lock)
-            # What panels say in confidence is in it, opened: for its owner alone. SQLite gives -wal and -shm the same mode.
-            # Only a new file may be opened past SQLite: closing it drops every lock that this process has on it, and with
-            # the locks another process would take itself for the last reader and remove the WAL.
-            with suppress(FileExistsError):
-                os.close(os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
-        except BlockingIOError:
-            self.close()
-            raise JournalError(
-                f"the journal {self.path} is being written by another bench; give --journal another"
-            ) from None
-        except OSError as error:
-            raise JournalError(f"the journal {self.path} cannot be written: {error.strerror}") from None
-
-    @staticmethod
-    def _wait_for_lock(lock: int) -> None:
-        # A command that writes one row holds it for a moment; a bench holds it for good.
-        for _ in range(10):
-            with suppress(BlockingIOError):
-                return fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            time.sleep(0.05)
-        return fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
     def _connect(self) -> None:
         self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=self._patience)

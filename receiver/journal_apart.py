@@ -3,17 +3,19 @@
     Apart ── rows of a commit, in one message ──▶ `python -m receiver.journal_apart` ── COMMIT ──▶ disk
           ◀── the rows as they were kept, or why they were not ──
 
-The event loop itself writes and reads the socket between them: a thread that did it would have to be woken, and would have
+The event loop itself writes and reads the pipes between them: a thread that did it would have to be woken, and would have
 to wake the loop, and every wake-up is a good part of a flush.
 
-The process ends when the bench does, however that ends: its end of the socket closes. Should the process itself be killed,
-another is started and asked how far the journal goes: a commit is whole or not there, and nobody else writes.
+The process ends when the bench does, however that ends: its end of the pipe closes. Should the process itself be killed,
+another is started and asked how far the journal goes: a commit is whole or not there, and nobody else writes, as the lock
+is the bench's and the process has a copy of it.
 """
 
 import asyncio
+import fcntl
 import marshal
+import os
 import signal
-import socket
 import subprocess
 import sys
 from collections import deque
@@ -22,11 +24,13 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from receiver.journal import JournalError, Row, Seen, Store
+from receiver.journal import JournalError, Row, Seen, Store, take_lock
 from receiver.writing import Commit, Done, Group
 
 _HEAD = 4  # bytes before each message that say how many follow
 _READ = 1 << 18  # bytes at a time
+_PIPE = 1 << 20  # bytes that the process may be behind
+_AGAIN_SECONDS = 0.002  # until more is written into a full pipe
 
 
 class _Asked(NamedTuple):
@@ -45,18 +49,23 @@ class Apart:
     """
 
     def __init__(self, path: Path | str) -> None:
-        self._path = str(path)
+        self._path = Path(path)
+        self._lock = take_lock(self._path)
         self._loop: asyncio.AbstractEventLoop | None = None
         self._asked: deque[_Asked] = deque()
         self._deaths = 0  # over what is under way
-        self._start()
+        try:
+            self._start()
+        except JournalError:
+            os.close(self._lock)
+            raise
 
     def begin(self, commit: Commit, done: Callable[[Done], None]) -> None:
         """As `Writing.begin`."""
         if self._loop is None:
             self._loop = asyncio.get_event_loop()
-            self._loop.add_reader(self._socket, self._readable)
-        if self._socket.fileno() < 0:
+            self._loop.add_reader(self._from, self._readable)
+        if self._from.closed:
             self._loop.call_soon(self._start_again, done)
             return
         rows, seen, reopen = commit
@@ -69,31 +78,40 @@ class Apart:
     def close(self) -> None:
         """Let the process do what it was asked, and wait for its end."""
         if self._unsent:
-            self._socket.setblocking(True)
+            os.set_blocking(self._to.fileno(), True)
             with suppress(OSError):
-                self._socket.sendall(self._unsent)
+                while self._unsent:
+                    del self._unsent[: os.write(self._to.fileno(), self._unsent)]
         self._end()
+        os.close(self._lock)
 
     def _start(self) -> None:
-        self._socket, theirs = socket.socketpair()
         self._unsent, self._came = bytearray(), _Messages()
-        with theirs:
+        try:
             self._process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "receiver.journal_apart", str(theirs.fileno()), self._path],
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                pass_fds=[theirs.fileno()],
+                [sys.executable, "-P", "-m", "receiver.journal_apart", str(self._lock), str(self._path)],
+                bufsize=0,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                pass_fds=[self._lock],
             )
+        except OSError as error:
+            raise JournalError(f"the writer of the journal {self._path} cannot be started: {error.strerror}") from None
+        assert self._process.stdin
+        assert self._process.stdout
+        self._to, self._from = self._process.stdin, self._process.stdout
         failure = f"the writer of the journal {self._path} did not start"
-        with suppress(OSError):
-            for started in self._came.read(self._socket.recv(_READ)):
-                failure, self.number = started
+        for started in self._came.read(os.read(self._from.fileno(), _READ)):
+            failure, self.number = started
         if failure:
             self._end()
             raise JournalError(failure)
-        self._socket.setblocking(False)
+        for pipe in (self._to, self._from):
+            os.set_blocking(pipe.fileno(), False)
+        with suppress(OSError):  # the kernel allows a user only so much
+            fcntl.fcntl(self._to, fcntl.F_SETPIPE_SZ, _PIPE)
         if self._loop:
-            self._loop.add_reader(self._socket, self._readable)
+            self._loop.add_reader(self._from, self._readable)
 
     def _start_again(self, done: Callable[[Done], None]) -> None:
         """Nobody knows how far the one before came: rows that were numbered without it are not for its successor."""
@@ -105,44 +123,41 @@ class Apart:
         done(Done([], failure))
 
     def _end(self) -> None:
-        if self._loop and self._socket.fileno() >= 0:
-            self._loop.remove_reader(self._socket)
-            self._loop.remove_writer(self._socket)
-        self._socket.close()
+        if self._loop and not self._from.closed:
+            self._loop.remove_reader(self._from)
+        self._to.close()
+        self._from.close()
         self._process.wait()
 
     def _say(self, message: bytes) -> None:
-        if self._unsent:
-            self._unsent += message
-            return
+        waits = bool(self._unsent)
         self._unsent += message
-        self._send()
-        if self._unsent:
-            asyncio.get_event_loop().add_writer(self._socket, self._writable)
-
-    def _writable(self) -> None:
-        self._send()
-        if not self._unsent:
-            asyncio.get_event_loop().remove_writer(self._socket)
+        if not waits:
+            self._send()
 
     def _send(self) -> None:
         try:
-            del self._unsent[: self._socket.send(self._unsent)]
+            if self._unsent:
+                del self._unsent[: os.write(self._to.fileno(), self._unsent)]
         except BlockingIOError:
             pass
-        except OSError:
+        except BrokenPipeError:  # it has gone: the other pipe says so, once it has said the rest
             self._unsent.clear()
-            asyncio.get_event_loop().call_soon(self._gone, self._socket)
+        if self._unsent:
+            asyncio.get_event_loop().call_later(_AGAIN_SECONDS, self._send_rest, self._to)
+
+    def _send_rest(self, to: Any) -> None:
+        # By the clock: a loop that waits for room in a pipe takes its reader's death for a fault of its own (libuv).
+        if to is self._to and not to.closed:
+            self._send()
 
     def _readable(self) -> None:
         try:
-            data = self._socket.recv(_READ)
+            data = os.read(self._from.fileno(), _READ)
         except BlockingIOError:
             return
-        except OSError:
-            data = b""
         if not data:
-            self._gone(self._socket)
+            self._gone()
             return
         self._deaths = 0
         for number, done in self._came.read(data):
@@ -151,10 +166,8 @@ class Apart:
                 asked = self._asked.popleft()
                 asked.done(Done([] if failure else asked.rows, failure, seconds))
 
-    def _gone(self, which: socket.socket) -> None:
-        """Start another process for the one at the end of this socket, and see how far that came."""
-        if which is not self._socket:
-            return  # both who wrote and who read have found it gone
+    def _gone(self) -> None:
+        """Start another process, and see how far the one before came."""
         self._deaths += 1
         self._end()
         failure = "the process that writes it was killed twice over one commit" if self._deaths > 2 else None
@@ -165,7 +178,8 @@ class Apart:
         settled = []
         while self._asked and (failure or (self._asked[0].rows and self._asked[0].rows[-1].number <= self.number)):
             settled.append(self._asked.popleft())
-        self._say(b"".join(asked.message for asked in self._asked))
+        if self._asked:
+            self._say(b"".join(asked.message for asked in self._asked))
         for asked in settled:  # only now, as whoever hears of it may begin another
             asked.done(Done([], failure) if failure else Done(asked.rows))  # written, and killed before it could say so
 
@@ -190,23 +204,29 @@ def _packed(what: Any) -> bytes:
     return len(data).to_bytes(_HEAD) + data
 
 
-def serve(line: socket.socket, path: Path) -> None:
+def serve(asked: int, told: int, lock: int, path: Path) -> None:
     """The process's side: write what comes until nothing comes any more."""
     try:
-        store = Store(path, write=True)
+        store = Store(path, write=True, lock=lock)
     except JournalError as error:
-        line.sendall(_packed((str(error), 0)))
+        _write(told, (str(error), 0))
         return
     with suppress(OSError):
-        line.sendall(_packed((None, store.number)))
+        _write(told, (None, store.number))
         group, messages, gathered = Group(store), _Messages(), deque[Commit]()
-        while data := line.recv(_READ):
+        while data := os.read(asked, _READ):
             for rows, seen, reopen in messages.read(data):
                 gathered.append(Commit(list(map(Row._make, rows)), list(map(Seen._make, seen)), reopen))
             while gathered:
                 done = group.write(gathered)
-                line.sendall(_packed((store.number, [(one.failure, one.seconds) for one in done])))
+                _write(told, (store.number, [(one.failure, one.seconds) for one in done]))
     store.close()
+
+
+def _write(told: int, what: Any) -> None:
+    data = memoryview(_packed(what))
+    while data:
+        data = data[os.write(told, data) :]
 
 
 if __name__ == "__main__":
@@ -214,5 +234,6 @@ if __name__ == "__main__":
     # the bench still has rows to keep.
     for one in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(one, signal.SIG_IGN)
-    with socket.socket(fileno=int(sys.argv[1])) as line:
-        serve(line, Path(sys.argv[2]))
+    told = os.dup(sys.stdout.fileno())
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # nothing that somebody prints is taken for an answer
+    serve(sys.stdin.fileno(), told, int(sys.argv[1]), Path(sys.argv[2]))

@@ -8,6 +8,7 @@ import resource
 import signal
 import socket
 import sqlite3
+import sys
 import tempfile
 import threading
 import time
@@ -479,7 +480,9 @@ def said(path: Path) -> list[tuple[str, int]]:
         return [(json.loads(kept.text)["event"], kept.number) for kept in store.rows(events=True)]
 
 
-@pytest.mark.parametrize("when", ["before it read them", "after it wrote them", "while it writes", "while it is idle"])
+@pytest.mark.parametrize(
+    "when", ["before it read them", "while it writes", "between commit and word", "while it is idle"]
+)
 async def test_a_writer_that_is_killed_costs_no_row_and_doubles_none(tmp_path: Path, when: str) -> None:
     path = tmp_path / "station.journal"
     writer = Apart(path)
@@ -491,7 +494,7 @@ async def test_a_writer_that_is_killed_costs_no_row_and_doubles_none(tmp_path: P
 
     telling.add("first")
     await telling.idle()
-    if when == "before it read them":
+    if when in ("before it read them", "between commit and word"):
         kill(signal.SIGSTOP)
     if when == "while it is idle":
         kill(signal.SIGKILL)
@@ -499,15 +502,20 @@ async def test_a_writer_that_is_killed_costs_no_row_and_doubles_none(tmp_path: P
     expected = ["first", *(f"row {number}" for number in range(3201))]  # one alone, then groups of 16
     for what in expected[1:]:
         telling.add(what)
-    if when == "after it wrote them":
-        while len(said(path)) < len(expected):  # our loop stands still meanwhile, and hears of none of them
-            writer._send()
+    if when == "between commit and word":  # what it would have committed is there, and it has said nothing
+        with closing(Store(path, write=True, lock=os.dup(writer._lock))) as store:
+            for asked in list(writer._asked)[:100]:
+                store.append(asked.rows)
     if when != "while it is idle":
         kill(signal.SIGKILL)
+    with pytest.raises(
+        JournalError, match="another bench"
+    ):  # the lock is not the process's alone: nobody comes between
+        Store(path, write=True)
     await telling.idle()
-    assert writer._process is not killed
     telling.add("last")
     await telling.idle()
+    assert writer._process is not killed
     telling.journal.close()
     numbered = [(what, number) for number, what in enumerate([*expected, "last"], 1)]
     assert telling.told == numbered
@@ -515,7 +523,9 @@ async def test_a_writer_that_is_killed_costs_no_row_and_doubles_none(tmp_path: P
     assert mistakes(path) == []
 
 
-async def test_a_writer_that_cannot_be_started_again_is_a_journal_that_fails_and_comes_back(tmp_path: Path) -> None:
+async def test_a_writer_that_cannot_be_started_again_is_a_journal_that_fails_and_comes_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "station.journal"
     writer = Apart(path)
     telling = Telling(Journal(writer))
@@ -523,7 +533,7 @@ async def test_a_writer_that_cannot_be_started_again_is_a_journal_that_fails_and
     await telling.idle()
     os.kill(writer._process.pid, signal.SIGKILL)
     writer._process.wait()
-    elsewhere = Store(path, write=True)  # it takes the lock first
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "nothing"))
     for what in ("second", "third"):
         telling.add(what)
     await telling.idle()
@@ -532,7 +542,7 @@ async def test_a_writer_that_cannot_be_started_again_is_a_journal_that_fails_and
     telling.journal.retry()
     await telling.idle()
     assert telling.journal.failing
-    elsewhere.close()
+    monkeypatch.undo()
     for _ in range(2):  # the first try starts another writer and learns from it how far the journal goes
         telling.journal.retry()
         await telling.idle()

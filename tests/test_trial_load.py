@@ -486,13 +486,21 @@ def test_a_receiver_that_acknowledges_what_has_a_wrong_crc_is_found_out() -> Non
 
 
 def test_a_receiver_that_hangs_up_breaks_connections_and_panels_open_new_ones() -> None:
-    with receiver(lambda number, frame: None if number % 10 == 9 else ack(number, frame)) as port:
+    hung = list[int]()
+
+    def answer(number: int, frame: bytes) -> bytes | None:
+        if number % 10 == 9:
+            hung.append(number)
+            return None
+        return ack(number, frame)
+
+    with receiver(answer) as port:
         report = play(port, Order(2, 200, 0.5), late=0.5)
-    assert len(report.run.broken.at) >= 9
+    assert len(report.run.broken.at) >= len(hung) >= 3
     assert report.run.broken.samples[0].startswith(("closed by the receiver", "connection reset", "broken pipe"))
-    assert report.run.opened >= 2 + 9
+    assert report.run.opened >= 2 + len(hung) - 2  # the last of each panel may have come to nothing any more
     assert report.whole.lost + report.whole.acknowledged == 100
-    assert report.whole.lost >= 10
+    assert report.whole.lost >= len(hung)
 
 
 def test_a_stall_shows_in_every_message_that_was_due_in_it_since_the_schedule_does_not_wait() -> None:
