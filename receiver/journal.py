@@ -142,6 +142,7 @@ class Store:
     REFUSED = _REFUSED
     KIND = _KIND
     RECEIVER = "''"  # whose chain a row belongs to
+    EVENT: str | None = None  # the column that says which event a row is; without one the text is asked
     TAILS = "SELECT '', hash FROM head"
     MOMENT = "BEGIN"
     FAILURES: tuple[type[Exception], ...] = (JournalError, sqlite3.Error)
@@ -442,11 +443,15 @@ class Store:
         if due > 1 and not self._is_told(retired):
             yield due - 1, f"rows 1 to {due - 1} are missing, and no row says that they were retired"
         hashes = {receiver: hash for receiver, (_, hash) in retired.items()}
-        for number, receiver, at, account, verdict, text, kept in self._read(
-            f"SELECT number, {self.RECEIVER}, at, account, verdict, text, hash FROM entry ORDER BY number"
+        for number, receiver, at, account, verdict, event, text, kept in self._read(
+            f"SELECT number, {self.RECEIVER}, at, account, verdict, {self.EVENT or 'NULL'}, text, hash FROM entry"
+            " ORDER BY number"
         ):
             before = hashes.get(receiver, bytes(32))
-            yield number, chain_is_whole(due, before, number, at, account, verdict, text, kept)
+            wrong = chain_is_whole(due, before, number, at, account, verdict, text, kept)
+            if not wrong and self.EVENT and event != _event_of(verdict, text):
+                wrong = f"row {number}: its columns differ from its text"
+            yield number, wrong
             hashes[receiver], due = bytes(kept or b"") if isinstance(kept, bytes | None) else b"", number + 1
         if number_kept >= due:
             yield number_kept, f"rows {due} to {number_kept} are missing from the end"
@@ -587,6 +592,10 @@ def _values(value: Any) -> Iterator[str]:
         yield value
     elif isinstance(value, int) and not isinstance(value, bool):
         yield str(value)
+
+
+def _event_of(verdict: str | None, text: str) -> Any:
+    return None if verdict else orjson.loads(text).get("event")
 
 
 def _columns_fit(number: int, at: str, account: str | None, verdict: str | None, text: str) -> bool:

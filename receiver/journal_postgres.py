@@ -80,8 +80,10 @@ _SIGNALS = """
 INSERT INTO signal AS s (key, number, at)
 SELECT key, head.number + place, clock_timestamp() FROM head, unnest(%b::bytea[], %b::bigint[]) AS new (key, place)
 ON CONFLICT (key) DO UPDATE SET
-    number = CASE WHEN s.at < excluded.at - make_interval(secs => %b) THEN excluded.number ELSE s.number END,
-    at = CASE WHEN s.at < excluded.at - make_interval(secs => %b) THEN excluded.at ELSE s.at END
+    number = CASE WHEN s.at BETWEEN excluded.at - make_interval(secs => %b) AND excluded.at + make_interval(secs => %b)
+        THEN s.number ELSE excluded.number END,
+    at = CASE WHEN s.at BETWEEN excluded.at - make_interval(secs => %b) AND excluded.at + make_interval(secs => %b)
+        THEN s.at ELSE excluded.at END
 RETURNING key, number
 """
 _ENTRIES = """
@@ -102,12 +104,20 @@ _PIECES = (
 )
 
 
+# Said to the server: a bench whose network is cut in the midst of a commit must not hold everybody else's for hours.
+_BOUNDS = """
+SET tcp_keepalives_idle = 5; SET tcp_keepalives_interval = 2; SET tcp_keepalives_count = 3; SET tcp_user_timeout = 10000;
+SET idle_in_transaction_session_timeout = 10000; SET lock_timeout = 10000
+"""
+
+
 class PostgresStore(Store):
     """A `Store` whose rows lie on a server. `receiver` names the bench whose chain of hashes this is."""
 
     REFUSED = """verdict NOT IN ('accepted', 'poll', 'repeat', 'noise') AND strpos(text, '"refused_alarm":true') > 0"""
     KIND = "event"
     RECEIVER = "receiver"
+    EVENT = "event"
     TAILS = "SELECT receiver, hash FROM chain"
     # Locked before the first look: what is dropped is gone for a moment that has begun, too.
     MOMENT = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY; LOCK TABLE entry IN ACCESS SHARE MODE"
@@ -128,6 +138,7 @@ class PostgresStore(Store):
         self._lock = None
         self._forgot = 0.0
         self._made: set[str] = set()  # months that have a partition, as far as we know
+        self._warning: str | None = None  # why a commit that came back may be on this server's disk alone
         try:
             self._connect()
         except psycopg.Error as error:
@@ -161,8 +172,10 @@ class PostgresStore(Store):
                 raise
             self._db = psycopg.connect(**settings, autocommit=True)  # for looking a standby will do
         if self._write:
+            self._db.add_notice_handler(self._noticed)
             self._take_lock()
             self._bring_forward()
+            self._db.execute(_BOUNDS)
         version = self._version()
         if not version:
             raise JournalError(f"there is no journal at {self}: no bench has written it yet")
@@ -171,6 +184,11 @@ class PostgresStore(Store):
         self.number = int(self._db.execute("SELECT number FROM head").fetchone()[0])
         found = self._db.execute("SELECT hash FROM chain WHERE receiver = %s", (self._receiver,)).fetchone()
         self.hash = bytes(found[0]) if found else bytes(32)
+
+    def _noticed(self, notice: Any) -> None:
+        # Whoever cancels a wait for the standby lets COMMIT succeed, with a warning and without the standby.
+        if notice.source_function == "SyncRepWaitForLSN":
+            self._warning = notice.message_primary
 
     def _take_lock(self) -> None:
         mark = int.from_bytes(hashlib.sha256(self._receiver.encode()).digest()[:4], "big", signed=True)
@@ -222,6 +240,7 @@ class PostgresStore(Store):
             return self._append(rows, noted)
 
     def _append(self, rows: list[Row], noted: list[Seen]) -> list[Row]:
+        self._warning = None
         months, signals = _months(rows) - self._made, []
         places: dict[bytes, int] = {}
         for place, row in enumerate(rows, 1):
@@ -234,7 +253,7 @@ class PostgresStore(Store):
                 self._db.execute("SELECT entry_place(month) FROM unnest(%s::text[]) AS month", (list(months),))
             if places:
                 repeat = float(self._repeat)
-                signals = self._db.execute(_SIGNALS, (list(places), list(places.values()), repeat, repeat))
+                signals = self._db.execute(_SIGNALS, (list(places), list(places.values()), *[repeat] * 4))
             base = int(head.fetchone()[0])
             first = {bytes(key): int(number) for key, number in signals}
             kept, chained, hash = [], [], self.hash
@@ -260,9 +279,12 @@ class PostgresStore(Store):
                 self._db.execute(_SEEN, [list(column) for column in zip(*noted, strict=True)])
             if time.monotonic() - self._forgot > _FORGET_SECONDS:
                 self._forgot = time.monotonic()
+                # What is of the future was written before a clock stepped back: nobody is to wait until it comes.
                 self._db.execute(
-                    "DELETE FROM signal WHERE at < clock_timestamp() - make_interval(secs => %s)", (2 * self._repeat,)
+                    "DELETE FROM signal WHERE abs(extract(epoch FROM clock_timestamp() - at)) > %s", (2 * self._repeat,)
                 )
+        if self._warning:
+            raise psycopg.OperationalError(f"it is not on the standby: {self._warning}")
         self.number, self.hash = last, hash
         self._made |= months
         return kept
@@ -351,7 +373,8 @@ class PostgresStore(Store):
                 for name, (number, hash) in ends.items():
                     self._db.execute(
                         "INSERT INTO retired VALUES (%s, %s, %s)"
-                        " ON CONFLICT (receiver) DO UPDATE SET number = excluded.number, hash = excluded.hash",
+                        " ON CONFLICT (receiver) DO UPDATE SET number = excluded.number, hash = excluded.hash"
+                        " WHERE retired.number < excluded.number",  # somebody may have taken out more meanwhile
                         (name, number, hash),
                     )
         except psycopg.errors.LockNotAvailable:

@@ -128,6 +128,8 @@ class _Conversation(Connection):
                 self.begun is None and len(pieces) == 1 and pieces[0].size == len(data)
             ):  # nearly always: one whole frame
                 self._hand_on(pieces[0])
+                if self.ended:  # too much of what comes from its address cannot be read
+                    self._flow()
                 return
             self.unread.extend(pieces)
             self._note_unfinished(progress=bool(pieces))

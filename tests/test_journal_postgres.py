@@ -14,7 +14,7 @@ from conftest import Farend, Listening, ack, alarm, exchange, only
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from receiver import retention
+from receiver import journal_postgres, retention
 from receiver.hand_on import HandOn, Place, place_file, read
 from receiver.journal import JournalError, Row, Store, folder_of, link, opened, server_of
 from receiver.leaving import Leaving
@@ -119,6 +119,65 @@ def test_after_the_time_of_repeats_the_same_message_is_a_new_signal(bench: Opens
     assert [kept.verdict for kept in one.append([row(1, key=b"x")]) + one.append([row(2, key=b"x")])] == [
         "accepted"
     ] * 2
+
+
+def test_a_clock_that_was_set_back_makes_no_repeats(where: str, bench: Opens) -> None:
+    """Or that of a standby, promoted: what was kept in its future is as far away as what is old."""
+    one = bench("one")
+    one.append([row(1, key=b"x")])
+    with psycopg.connect(where, autocommit=True) as db:
+        db.execute("UPDATE signal SET at = at + interval '1 hour'")
+    assert [kept.verdict for kept in one.append([row(2, key=b"x"), row(3, key=b"x")])] == ["accepted", "repeat"]
+
+
+def test_a_bench_that_is_cut_off_within_a_commit_holds_up_the_others_for_a_bounded_time(
+    bench: Opens, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its machine lost power, say, and the server hears nothing of that."""
+    shorter = journal_postgres._BOUNDS.replace("= 10000", "= 300")
+    assert shorter.count("300") == 3
+    monkeypatch.setattr(journal_postgres, "_BOUNDS", shorter)
+    one, two = bench("one"), bench("two")
+    for statement in ("BEGIN", "SELECT number FROM head FOR UPDATE"):
+        one._db.execute(statement)
+    refused = 0
+    for _ in range(20):
+        try:
+            (kept,) = two.append([row(1)])
+            break
+        except psycopg.errors.LockNotAvailable:  # said, so that people know, and tried again
+            refused += 1
+    assert (kept.number, refused < 3) == (1, True)
+    with pytest.raises(psycopg.Error):
+        one.append([row(1)])
+    one.reopen()
+    assert [kept.number for kept in one.append([row(1)])] == [2]
+
+
+def test_a_commit_whose_wait_for_the_standby_was_cancelled_is_none(
+    server: postgres.Server, where: str, bench: Opens
+) -> None:
+    """PostgreSQL lets it succeed, with a warning: the row is on this server's disk alone, and a failover would lose it."""
+    one = bench("one")
+    with psycopg.connect(where, autocommit=True) as db, ThreadPoolExecutor(1) as thread:
+        try:
+            db.execute("ALTER SYSTEM SET synchronous_standby_names = 'nobody'")
+            db.execute("SELECT pg_reload_conf()")
+            while one._db.execute("SHOW synchronous_standby_names").fetchone() != ("nobody",):
+                pass
+            waiting = thread.submit(one.append, [row(1, key=b"x")])
+            cancel = "SELECT pg_cancel_backend(pid) FROM pg_stat_activity WHERE wait_event = 'SyncRep'"
+            while not db.execute(cancel).fetchall() and not waiting.done():
+                pass
+            with pytest.raises(psycopg.OperationalError, match="not on the standby"):
+                waiting.result()
+        finally:
+            db.execute("ALTER SYSTEM RESET synchronous_standby_names")
+            db.execute("SELECT pg_reload_conf()")
+    one.reopen()
+    again = one.append([row(1, key=b"x")])  # what the panel sends again is known to be there
+    assert [(kept.number, kept.verdict) for kept in again] == [(2, "repeat")]
+    assert list(one.verify()) == [(1, None), (2, None)]
 
 
 def test_what_two_benches_keep_is_handed_on_in_the_journals_order(
@@ -251,6 +310,7 @@ def test_the_same_message_twice_in_one_commit_is_one_signal_and_a_repeat(bench: 
 @pytest.mark.parametrize(("change", "told"), [
     ("UPDATE entry SET text = replace(text, '4471', '4472') WHERE number = 2", "row 2 does not fit"),
     ("UPDATE entry SET account = '1' WHERE number = 2", "row 2: its columns differ"),
+    ("UPDATE entry SET event = 'nothing' WHERE number = 3", "row 3: its columns differ"),
     ("DELETE FROM entry WHERE number = 2", "row 2 is missing"),
     ("DELETE FROM entry WHERE number = 3", "rows 3 to 3 are missing from the end"),
     ("UPDATE entry SET receiver = 'two' WHERE number = 2", "row 2 does not fit"),
@@ -258,7 +318,8 @@ def test_the_same_message_twice_in_one_commit_is_one_signal_and_a_repeat(bench: 
 ])  # fmt: skip
 def test_what_somebody_changed_shows(where: str, bench: Opens, change: str, told: str) -> None:
     one = bench("one")
-    one.append([row(1), row(2), row(3)])
+    one.append([row(1), row(2), row(3, verdict=None, event="proving")])
+    assert [wrong for _, wrong in one.verify() if wrong] == []
     with psycopg.connect(where, autocommit=True) as db:
         db.execute(change)
     assert any(wrong and told in wrong for _, wrong in one.verify())
@@ -314,6 +375,21 @@ def test_what_is_old_goes_from_the_beginning_and_the_chain_of_what_is_left_is_wh
             (10, 6, "T"),
             (8, 4, "T"),
         ]
+
+
+def test_of_two_who_retire_at_once_the_one_who_takes_less_changes_nothing(place: str) -> None:
+    filled(place, "2025-01", "2025-02", "2025-03", "2026-11")
+    with closing(opened(place)) as store:
+        plans = [
+            retention.planned(store, datetime.fromisoformat(f"2025-{month}-01T00:00:00+00:00"), NOW)
+            for month in ("04", "02")
+        ]
+    assert [plan.upto for plan in plans] == [3, 1]
+    for plan in plans:
+        retention.retire(Path(place), plan, "T")
+    assert wrong_with(place) == []
+    with closing(opened(place)) as store:
+        assert [one.number for one in store.rows(events=True)] == [4, 5, 6]
 
 
 @pytest.mark.parametrize(("change", "told"), [
