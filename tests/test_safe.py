@@ -306,6 +306,20 @@ async def test_noise_of_a_neighbour_costs_rows_only_up_to_a_bound_and_nobodys_an
     assert 0 < bench.bench.counts.limited[UNREADABLE] <= 195
 
 
+@pytest.mark.parametrize("line", ["tcp", "tls"])
+async def test_who_is_let_go_is_told_so_however_its_frames_came(open_bench: Open, certificate: Pair, line: str) -> None:
+    """A connection that stayed open and unread would keep a panel from coming on another."""
+    bench = open_bench(line, certificate=certificate, bounds=Bounds(unreadable=5))
+    panel = await bench.panel(line, trusting(certificate) if line == "tls" else None, THERE)
+    damaged = b"\n0000" + alarm(1)[5:]
+    with pytest.raises((AssertionError, ConnectionError)):
+        for _ in range(6):  # each in a segment of its own
+            await panel.send(damaged)
+            assert await panel.hears_nothing(0.05)
+        await panel.until(b"\r")
+    assert len(bench.rows(verdict="unreadable")) == 5
+
+
 async def test_a_flood_of_one_address_is_read_slowly_and_all_of_it_answered(open_bench: Open) -> None:
     bench = open_bench("tcp", bounds=Bounds(octets=4096.0))
     flood = await bench.panel(at=THERE)

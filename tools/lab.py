@@ -36,7 +36,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -46,6 +46,7 @@ from rich.console import Console
 from rich.table import Table
 
 from protocols.dc09 import build
+from receiver import wishes
 from receiver.journal import Store, opened
 from tools import postgres
 from tools.attack import KINDS, SEALED, SECRET
@@ -270,6 +271,11 @@ class Bench:
     def send(self, number: signal.Signals) -> None:
         os.kill(self.pid, number)
 
+    @property
+    def writer(self) -> int:
+        """The process that writes its journal."""
+        return int(Path(f"/proc/{self.pid}/task/{self.pid}/children").read_text().split()[0])
+
     async def end(self, number: signal.Signals = signal.SIGTERM) -> None:
         with suppress(ProcessLookupError):
             self.send(number)
@@ -319,20 +325,36 @@ def judged(name: str, load: Load, journal: Path | str, note: str = "") -> Outcom
 
 
 async def killed(folder: Path, wanted: argparse.Namespace) -> Outcome:
+    """The bench, the process that writes its journal, or both. While there is no writer somebody leaves a note: it must not
+    come between.
+    """
     journal, load, dice = folder / "journal", Load(), random.Random(wanted.seed)
-    bench = Bench(folder, journal)
+    bench, kills = Bench(folder, journal), Counter[str]()
     load.port = bench.port
     load.start()
     for _ in range(wanted.kills):
         await load.more(1)
         await asyncio.sleep(dice.uniform(0.0, 0.15))
-        await bench.end(signal.SIGKILL)
-        bench = Bench(folder, journal)
-        load.port = bench.port
+        whom = dice.choice(("the bench", "its writer", "both"))
+        kills[whom] += 1
+        if whom != "the bench":
+            os.kill(bench.writer, signal.SIGKILL)
+        if whom == "its writer":
+            await asyncio.to_thread(wishes.note, journal, "shift-note", "written while there was no writer")
+        else:
+            await bench.end(signal.SIGKILL)
+            bench = Bench(folder, journal)
+            load.port = bench.port
     await load.more(PANELS)
     await load.end()
     await bench.end()
-    return judged("killed", load, journal, f"{wanted.kills} kills")
+    told_of = ", ".join(f"{whom} {count} times" for whom, count in sorted(kills.items()))
+    outcome = judged("killed", load, journal, f"{wanted.kills} kills: {told_of}")
+    with closing(Store(journal)) as store:
+        notes = sum(1 for _ in store.events("shift-note"))
+    if notes != kills["its writer"]:
+        outcome.wrong.append(f"{notes} notes are kept, of {kills['its writer']}")
+    return outcome
 
 
 async def stopped(folder: Path, wanted: argparse.Namespace) -> Outcome:
@@ -399,21 +421,24 @@ def in_order(trace: Sequence[str]) -> tuple[int, list[str]]:
     return seen, early
 
 
+# Each flush waits for 0.2 s before it begins.
+SLOWLY = (
+    "strace",
+    "-f",
+    "-qq",
+    "-e",
+    "trace=fdatasync",
+    "-e",
+    "inject=fdatasync:delay_enter=200000",
+    "-o",
+    "/dev/null",
+)
+
+
 async def slow(folder: Path, wanted: argparse.Namespace) -> Outcome:
     need("strace")
     journal, load = folder / "journal", Load(wait=5)
-    front = [
-        "strace",
-        "-f",
-        "-qq",
-        "-e",
-        "trace=fdatasync",
-        "-e",
-        "inject=fdatasync:delay_enter=200000",
-        "-o",
-        "/dev/null",
-    ]
-    bench = Bench(folder, journal, front=front)
+    bench = Bench(folder, journal, front=SLOWLY)
     load.port = bench.port
     load.start()
     begun, before = time.monotonic(), load.count
@@ -586,10 +611,11 @@ class Relay(asyncio.DatagramProtocol):
 
 async def power(folder: Path, wanted: argparse.Namespace) -> Outcome:
     """A file system on a loop device. Its backing file is what the disk holds: what only the kernel's memory keeps is not in
-    it. At the moment of an ACK all stands still, the file is copied, and the copy is later mounted and opened.
+    it. At the moment of an ACK all stands still, the file is copied, and the copy is later mounted and opened. Flushes are
+    slow: one that should have come before the ACK and did not is not over before the copy is.
     """
-    need("mkfs.ext4", "losetup", "mount")
-    image, load, dice = folder / "disk.img", Load(), random.Random(wanted.seed)
+    need("mkfs.ext4", "losetup", "mount", "strace")
+    image, load, dice = folder / "disk.img", Load(wait=5), random.Random(wanted.seed)
     with image.open("wb") as file:
         file.truncate(64 << 20)
     run("mkfs.ext4", "-q", "-F", str(image))
@@ -597,7 +623,8 @@ async def power(folder: Path, wanted: argparse.Namespace) -> Outcome:
     enough = asyncio.Event()
     with mounted(image, folder / "mounted") as disk:
         journal = disk / "journal"
-        bench = Bench(folder, journal)
+        bench = Bench(folder, journal, front=SLOWLY)
+        writer = bench.writer
         load.port = bench.port
         due = 10
 
@@ -607,12 +634,14 @@ async def power(folder: Path, wanted: argparse.Namespace) -> Outcome:
                 enough.set()
             if load.count < due or enough.is_set():
                 return
+            os.kill(writer, signal.SIGSTOP)
             bench.send(signal.SIGSTOP)
             copy = folder / f"cut-{len(cuts)}.img"
             run("cp", "--sparse=always", str(image), str(copy))
             cuts.append((copy, load.acknowledged))
             bench.send(signal.SIGCONT)
-            due = load.count + dice.randrange(5, 120)
+            os.kill(writer, signal.SIGCONT)
+            due = load.count + dice.randrange(3, 30)
 
         load.at_ack = cut
         load.start()
