@@ -50,6 +50,7 @@ from receiver.writing import InThread, Journal, Writing
 
 POLLS_KEPT_SECONDS = 60.0
 DRAIN_SECONDS = 10.0
+LEAVE_SECONDS = 1.0  # for panels to fetch their last answers, and over TLS to take their leave
 WISH_SECONDS = 0.25  # between two looks for what somebody asks of the bench
 PULSE_SECONDS = 1.0  # while only polls come, how soon a disk that refuses is noticed
 WARN_MINUTES = (15, 5)  # before a test ends
@@ -267,7 +268,9 @@ class Bench:
             conversation.end()
         for port in self._udp_ports:
             await port.stopListening()
-        await task.deferLater(self.reactor, 0.01)
+        deadline = self.clock.tick() + LEAVE_SECONDS
+        while self.connections and self.clock.tick() < deadline:
+            await task.deferLater(self.reactor, 0.005)
         if self.journal:
             for seen in self._seen.values():
                 self.journal.saw(seen)

@@ -164,6 +164,7 @@ class _Conversation(Connection):
         if self.closed is None and not self.lost:
             self.closed = self.line.tick()
             self.transport.unregisterProducer()  # over TLS a connection with a producer never closes
+            self.transport.resumeProducing()  # nor one that does not read how the peer takes its leave
             self.transport.loseConnection()
 
     def overdue(self, now: float) -> None:
