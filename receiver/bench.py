@@ -50,6 +50,7 @@ from receiver.writing import InThread, Journal, Writing
 
 POLLS_KEPT_SECONDS = 60.0
 DRAIN_SECONDS = 10.0
+STUCK_SECONDS = 5.0  # that a commit may take before people hear of it
 LEAVE_SECONDS = 1.0  # for panels to fetch their last answers, and over TLS to take their leave
 WISH_SECONDS = 0.25  # between two looks for what somebody asks of the bench
 PULSE_SECONDS = 1.0  # while only polls come, how soon a disk that refuses is noticed
@@ -132,6 +133,7 @@ class Bench:
             writer = InThread(store, reactor.callFromThread)
         self.journal = Journal(writer, self._journal_told) if writer else None
         self._wishes = opened(store.path, patience=0.1) if store else None
+        self._commits, self._came_back, self._stuck = 0, self.clock.tick(), False
         self._wished = 0
         self._stopping = threading.Event()
         self._seen: dict[tuple[str, str, str], Seen] = {}
@@ -300,6 +302,8 @@ class Bench:
             yield "the bench is starting"
         if self.journal and self.journal.failing:
             yield "the journal cannot write: nothing is answered"
+        elif self._stuck:
+            yield f"the journal has not come back for more than {STUCK_SECONDS:g} s: nothing is answered"
 
     def _carefully(self, work: Callable[[], Any]) -> None:
         # An exception would end the loop for ever, and with it the tries to write the journal again.
@@ -455,8 +459,8 @@ class Bench:
             if row is None:
                 respond(b"")
             else:
-                if row.number != entry.row:
-                    decision.numbered(row.number)
+                if row.number != entry.row or row.verdict != decision.verdict:
+                    decision.numbered(entry.found["repeat_of"] or row.number)
                 self._respond(decision, respond)
             self.counts.frame(entry.origin.line, decision.verdict, decision.reply, decision.refused_alarm)
             if decision.warning:
@@ -712,9 +716,27 @@ class Bench:
             self._warned[account] = due
             self.told(f"account {account}: {round(left / 60)} minutes of its test are left: prolong it, or stop")
 
+    def _watch_journal(self) -> None:
+        """Say it when a commit does not come back: a disk that hangs, or a server that waits for somebody."""
+        journal, tick = self.journal, self.clock.tick()
+        if journal is None:
+            return
+        if not journal.busy or journal.commits != self._commits:
+            self._commits, self._came_back = journal.commits, tick
+            if self._stuck:
+                self._stuck = False
+                self._journal_told("the journal writes again")
+        elif tick - self._came_back >= STUCK_SECONDS and not self._stuck:
+            self._stuck = True
+            self.told(
+                f"THE JOURNAL HAS NOT COME BACK FOR {tick - self._came_back:.0f} s ({journal.depth} rows wait):"
+                " nothing is answered until it does"
+            )
+
     def _every_second(self) -> None:
         if self.clock.watch():
             self._clock_stepped()
+        self._watch_journal()
         if self.journal and self.journal.failing:
             self.journal.retry()
         if not self._reading_udp and self.journal and self.journal.depth < MOST_UNKEPT // 2:

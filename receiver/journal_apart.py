@@ -175,13 +175,18 @@ class Apart:
             self._start()
         except JournalError as error:
             failure = str(error)
-        settled = []
-        while self._asked and (failure or (self._asked[0].rows and self._asked[0].rows[-1].number <= self.number)):
-            settled.append(self._asked.popleft())
-        if self._asked:
+        written = []
+        while self._asked and self._asked[0].rows and self._asked[0].rows[-1].number <= self.number:
+            written.append(self._asked.popleft())
+        refused = list(self._asked) if failure else []
+        if failure:
+            self._asked.clear()
+        elif self._asked:
             self._say(b"".join(asked.message for asked in self._asked))
-        for asked in settled:  # only now, as whoever hears of it may begin another
-            asked.done(Done([], failure) if failure else Done(asked.rows))  # written, and killed before it could say so
+        for asked in written:  # only now, as whoever hears of it may begin another
+            asked.done(Done(asked.rows))  # it was killed before it could say so
+        for asked in refused:
+            asked.done(Done([], failure))
 
 
 class _Messages:

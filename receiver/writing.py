@@ -169,6 +169,7 @@ class Journal:
         self.failing = False
         self.next = writer.number + 1
         self.depth = 0  # rows that are not on disk yet
+        self.commits = 0  # that came back, with or without their rows
         self._waiting: list[_Waiting] = []
         self._under_way: deque[list[_Waiting]] = deque()
         self._seen: dict[tuple[str, str, str], Seen] = {}
@@ -237,6 +238,7 @@ class Journal:
     def _written(self, rows: list[_Waiting], done: Done) -> None:
         if not self._under_way or self._under_way[0] is not rows:
             return  # it was given up when one before it failed
+        self.commits += 1
         if done.failure is not None:
             self._fail(done.failure)
             return
@@ -271,6 +273,7 @@ class Journal:
 
     def _retried(self, held: list[_Waiting], done: Done) -> None:
         self._under_way.popleft()
+        self.commits += 1
         if done.failure is not None:
             return
         self.depth += len(held)

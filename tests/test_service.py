@@ -10,7 +10,8 @@ import signal
 import socket
 import ssl
 import subprocess
-from collections.abc import Callable, Iterator
+import threading
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
@@ -21,10 +22,11 @@ import typer
 from conftest import HOST, SECONDS, Bench, Farend, ack, alarm, clean_environment, command, exchange, sealed, stamp
 from prometheus_client.parser import text_string_to_metric_families
 
+from receiver import bench as benches
 from receiver import metrics, service
 from receiver.book import parse
 from receiver.book_changes import changes
-from receiver.journal import Row, Store, whose
+from receiver.journal import Row, Seen, Store, whose
 from receiver.record import mode_now, mode_of
 from tools import log
 from tools.listen import listen
@@ -383,6 +385,35 @@ def told_in_code() -> Iterator[str]:
                 )
                 if text != "7":
                     yield text
+
+
+async def test_a_commit_that_does_not_come_back_is_said_and_nobody_is_sent_here(
+    open_bench: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that hangs gives no error, so `failing` is never true."""
+    monkeypatch.setattr(benches, "STUCK_SECONDS", 0.2)
+    hangs = threading.Event()
+    hangs.set()
+
+    class Hanging(Store):
+        def append(self, rows: list[Row], seen: Iterable[Seen] = ()) -> list[Row]:
+            hangs.wait(SECONDS)
+            return super().append(rows, seen)
+
+    one = open_bench("tcp", store=Hanging)
+    panel = await one.panel()
+    assert await panel.ask(alarm(1)) == ack(1)
+    assert list(one.bench.unready()) == []
+    hangs.clear()
+    await panel.send(alarm(2))
+    try:
+        assert await one.tells("THE JOURNAL HAS NOT COME BACK")
+        assert "has not come back" in next(one.bench.unready())
+    finally:
+        hangs.set()
+    assert await panel.until(ack(2)) == ack(2)
+    assert await one.tells("the journal writes again")
+    assert list(one.bench.unready()) == []
 
 
 def test_every_sentence_that_is_told_has_its_place_in_the_log() -> None:

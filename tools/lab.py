@@ -92,11 +92,13 @@ class Panel:
 
     account: str
     sequence: int = 1
+    offered: int = 0  # messages that were sent, however often
     acknowledged: list[int] = field(default_factory=list)
     tries: int = 0
     waits: list[float] = field(default_factory=list)  # seconds from a message to its answer
 
     def message(self) -> bytes:
+        self.offered = self.sequence
         return build("ADM-CID", self.sequence, self.account, f"1401 01 {self.sequence % 1000:03d}")
 
     def heard(self, answer: bytes) -> bool:
@@ -312,7 +314,7 @@ def judged(name: str, load: Load, journal: Path | str, note: str = "") -> Outcom
     mine = {panel.account for panel in load.panels}
     rows = [row for row in rows if row["account"] in mine]
     once = Counter((row["account"], row["sequence"]) for row in rows if row["verdict"] == "accepted")
-    outcome.offered = sum(len(panel.acknowledged) + (panel.tries > 0) for panel in load.panels)
+    outcome.offered = sum(panel.offered for panel in load.panels)
     outcome.acknowledged = load.count
     outcome.kept = len(once)
     outcome.repeated = sum(row["verdict"] == "repeat" for row in rows)
