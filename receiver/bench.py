@@ -463,7 +463,7 @@ class Bench:
                     decision.numbered(entry.found["repeat_of"] or row.number)
                 self._respond(decision, respond)
             self.counts.frame(entry.origin.line, decision.verdict, decision.reply, decision.refused_alarm)
-            if decision.warning:
+            if decision.warning and not (row and row.verdict == "repeat"):  # another bench has told it
                 words = _in_words(decision, self.settings.discreet)
                 self.alarm(f"{'REFUSED ALARM' if decision.refused_alarm else 'ALARM'}, {words}")
             if self.show:

@@ -148,7 +148,8 @@ def _time_zone(value: Any) -> Any:
 
 def _fingerprints(value: Any) -> Any:
     if isinstance(value, str):
-        found = value.lower().split()
+        # As the openssl command prints it, too.
+        found = value.lower().replace("sha256 fingerprint=", "").split()
         marks = [one.removeprefix("sha256:").replace(":", "") for one in found]
         if not found or not all(re.fullmatch(r"[0-9a-f]{64}", mark) for mark in marks):
             raise ValueError('a certificate is written "sha256:" and 64 hex digits; several with spaces between them')

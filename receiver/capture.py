@@ -177,6 +177,8 @@ def _happenings(path: Path, found: Opened) -> Iterator[Happening]:
     with path.open("rb") as file:
         file.readline()  # the header
         for number, line in enumerate(file, 2):
+            if found.taken >= found.size:
+                return  # it was written since, perhaps by what is being made of it
             found.taken += len(line)
             try:
                 yield _happening(orjson.loads(line))

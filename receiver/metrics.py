@@ -83,10 +83,10 @@ class Pages:
             return Page(200, TEXT, self._made[1])
         of_itself = {"mode": self._bench.settings.mode, "software": software()}
         if path == "/health":  # that it is answered is the news
-            return Page(200, JSON, orjson.dumps({"health": "ok"} | of_itself))
+            return Page(200, JSON, orjson.dumps({"health": "ok"} | of_itself) + b"\n")
         if path == "/ready":
             why = list(self._bench.unready())
-            return Page(503 if why else 200, JSON, orjson.dumps({"ready": not why, "why": why} | of_itself))
+            return Page(503 if why else 200, JSON, orjson.dumps({"ready": not why, "why": why} | of_itself) + b"\n")
         return Page(404, JSON, orjson.dumps({"error": "there are /metrics, /health and /ready"}))
 
     def collect(self) -> Iterator[Any]:

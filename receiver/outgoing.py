@@ -19,7 +19,8 @@ class Outgoing:
     """Moves the bytes of an alarm system and keeps its time, on asyncio's loop. `run` goes on until it is cancelled.
 
     `targets` are host and port of each receiver, `kinds` the transport of each path by its name. A connection that is not
-    open within `open_seconds` counts as lost. `trusted` is a PEM file that certificates are checked against.
+    open within `open_seconds` counts as lost. `trusted` is a PEM file that certificates are checked against,
+    `shown` are the panel's own and its private key.
     """
 
     def __init__(
@@ -30,10 +31,11 @@ class Outgoing:
         *,
         open_seconds: float = 20.0,
         trusted: Path | None = None,
+        shown: tuple[Path, Path] | None = None,
         clock: Clock | None = None,
     ) -> None:
         self.premises, self._targets, self._kinds = premises, targets, kinds
-        self._open_seconds, self._trusted = open_seconds, trusted
+        self._open_seconds, self._trusted, self._shown = open_seconds, trusted, shown
         self.clock = clock or Clock()
         self._sockets: dict[tuple[int, str], _Socket] = {}
         self._news, self._moved = asyncio.Event(), asyncio.Event()
@@ -105,7 +107,7 @@ class Outgoing:
     def _send(self, send: Send) -> None:
         place = send.receiver, send.path
         if place not in self._sockets:
-            context = tls_context(self._trusted) if self._kinds[send.path] == "tls" else None
+            context = tls_context(self._trusted, self._shown) if self._kinds[send.path] == "tls" else None
             heard, lost = partial(self._heard, place), partial(self._lost, place)
             self._sockets[place] = _Socket(heard, lost)
             self._sockets[place].open(self._targets[send.receiver], self._kinds[send.path], context, self._open_seconds)

@@ -102,7 +102,7 @@ class Group:
             took = time.monotonic() - began
         except Exception as error:  # whatever it is, whoever waits must hear of it
             self._failed = True
-            return [Done([], str(error) or repr(error))] * len(together)
+            return [Done([], " ".join(str(error).split()) or repr(error))] * len(together)
         self._failed = False
         done = [Done(list(islice(kept, len(one.rows)))) for one in together]
         done[0] = done[0]._replace(seconds=took)
@@ -291,7 +291,10 @@ class Journal:
         for entry in rest:
             self.add(entry, _unheard)
         lost = f"; {beyond} more could not be held" if beyond else ""
-        self._told(f"the journal writes again; {count} rows came meanwhile, and no frame among them was answered{lost}")
+        came = (
+            f"{count} rows came meanwhile, and no frame among them was answered" if count else "nothing came meanwhile"
+        )
+        self._told(f"the journal writes again; {came}{lost}")
 
     def _tell(self, kept: Kept, row: Row | None) -> None:
         # One that fails must not keep the others of its commit from their answers.

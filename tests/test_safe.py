@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import BOOK, HOST, SECONDS, Bench, Stream, ack, alarm, self_signed
+from conftest import BOOK, HOST, SECONDS, Bench, Farend, Listening, Stream, ack, alarm, self_signed
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
 
@@ -153,6 +153,33 @@ async def test_over_tls_an_account_shows_the_certificate_that_the_book_names(
     assert said.problems == ["wrong-certificate"]
     assert (mark(pairs[1]) in said.entry["problems"][0]["detail"]) == (own == "other")
     assert (await bench.say(await bench.panel("tcp"), alarm(13))).entry["verdict"] == "accepted"
+
+
+def test_our_own_panel_shows_its_certificate(
+    certificate: Pair, pairs: tuple[Pair, Pair], station: Path, tmp_path: Path,
+    listening: Callable[..., Listening], farend: Farend,
+) -> None:  # fmt: skip
+    printed = subprocess.run(
+        ["openssl", "x509", "-noout", "-fingerprint", "-sha256", "-in", str(pairs[0][0])],
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout.strip()
+    (tmp_path / "b.toml").write_text(
+        BOOK.replace('number = "4471"\n', f'number = "4471"\ncertificate = "{printed}"\n', 1)
+    )
+    bench = listening(
+        "--tls", f"{HOST}:0", "--certificate", certificate[0], "--private-key", certificate[1], "--client-ca", pairs[0][0],
+        "--book", tmp_path / "b.toml", "--journal", tmp_path / "j",
+    )  # fmt: skip
+    message = ("send", bench.at("tls"), "--tls", "--account", "4471", "--contact-id", "1131 01 015")
+    own = ("--certificate", pairs[0][0], "--private-key", pairs[0][1])
+    assert farend(*message, "--trust", certificate[0], *own).code == 0
+    assert farend(*message, "--trust", certificate[0]).code == 4
+    refused = farend(*message, "--trust", pairs[0][0], *own)  # it would see the same at each further try
+    assert (refused.code, "certificate is not trusted" in refused.err + refused.out.decode()) == (5, True)
+    swapped = farend(*message, "--certificate", pairs[0][1], "--private-key", pairs[0][0])
+    assert (swapped.code, "do not belong together" in swapped.err) == (2, True)
 
 
 async def test_who_shows_what_nobody_signed_is_not_let_in(

@@ -187,6 +187,22 @@ def kind_of(udp: bool, tls: bool, otherwise: Kind = "tcp") -> Kind:
     return "udp" if udp else "tls" if tls else otherwise
 
 
+def shown_by(certificate: Path | None, private_key: Path | None, over_tls: bool) -> tuple[Path, Path] | None:
+    """What a panel shows over TLS; ends with a sentence where that cannot be used."""
+    if certificate is None and private_key is None:
+        return None
+    if certificate is None or private_key is None:
+        stop("--certificate and --private-key belong together")
+    if not over_tls:
+        stop(f"--certificate {certificate} would not be shown: nothing goes over TLS; say --tls")
+    try:
+        tls_context(None, (certificate, private_key))
+    except OSError as error:  # ssl.SSLError is one
+        why = error.strerror if not isinstance(error, ssl.SSLError) else "they are no PEM, or do not belong together"
+        stop(f"--certificate {certificate} and --private-key {private_key} cannot be used: {why}")
+    return certificate, private_key
+
+
 def check_trust(trust: Path | None, over_tls: bool) -> None:
     """See to it that `--trust` names certificates and that they will be looked at; say so where none are looked at."""
     if trust is None:

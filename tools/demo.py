@@ -299,6 +299,6 @@ def _verdict(steps: list[Step], wrong: list[Step], proving: DemoProving, path: P
         ("verify", "that nothing was changed since"),
     ):
         OUT.print(
-            f"  {farend} journal {command} --journal {path}", Text(f"  {why}", style="dim"), sep="", soft_wrap=True
+            f"  {farend} journal {command} --journal {path}", Text(f"  # {why}", style="dim"), sep="", soft_wrap=True
         )
     TALK.print()

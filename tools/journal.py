@@ -253,7 +253,7 @@ def retire(
     if as_json:
         print_json(plan.to_json() | {"row": row})
     elif not some:
-        OUT.print(f"no row came before {plan.before} and before all that came since")
+        OUT.print(f"no row from before {plan.before} is at the beginning of the journal: nothing to take out")
     else:
         _show(plan, row)
     raise typer.Exit(1 if plan.held else 0)

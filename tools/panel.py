@@ -33,6 +33,7 @@ from tools.common import (
     key_from,
     kind_of,
     print_json,
+    shown_by,
     stop,
     target,
 )
@@ -55,6 +56,10 @@ def panel(
     trust: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Check the receiver's certificate against this PEM.")
     ] = None,
+    certificate: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Over TLS, the panel's own certificate, for who asks for one.")
+    ] = None,
+    private_key: Annotated[Path | None, typer.Option(metavar="FILE", help="And its private key.")] = None,
     key: Annotated[
         str | None, typer.Option(metavar="HEX|@FILE|env:NAME", help="Encrypt with this key, not the book's.")
     ] = None,
@@ -95,6 +100,7 @@ def panel(
         path.name: kind_of(udp, tls, path.line if path.line in ("udp", "tls") else "tcp") for path in paths
     }
     check_trust(trust, "tls" in kinds.values())
+    shown = shown_by(certificate, private_key, "tls" in kinds.values())
     polls = {promise.path: promise.interval for promise in mine.promises() if promise.kind == "poll"}
     try:
         premises = Premises(
@@ -123,7 +129,7 @@ def panel(
     TALK.print(f"playing the panel of {mine.number} {legible(mine.name)}: {ways}", markup=False, soft_wrap=True)
     if polls and min(polls.values()) < wait:
         TALK.print(f"it polls every {min(polls.values())} s and waits {wait:g} s for an answer", style="dim")
-    player.outgoing = Outgoing(premises, targets, kinds, open_seconds=wait, trusted=trust)
+    player.outgoing = Outgoing(premises, targets, kinds, open_seconds=wait, trusted=trust, shown=shown)
     asyncio.run(player.play(steps))
     raise typer.Exit(player.end())
 

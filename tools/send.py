@@ -1,5 +1,6 @@
 """`farend send`: be a panel for one message."""
 
+import ssl
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,7 +14,7 @@ from protocols.dc09 import decode
 from protocols.envelope import Reader
 from protocols.exchange import Heard, Panel
 from receiver.wire import Kind, Wire
-from tools.common import OUT, TALK, check_trust, key_from, kind_of, print_json, stop, target, within
+from tools.common import OUT, TALK, check_trust, key_from, kind_of, print_json, shown_by, stop, target, within
 from tools.counter import next_sequence
 
 MOST_TIMEOUT = 3600.0  # seconds
@@ -38,6 +39,10 @@ def send(
     trust: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Check the receiver's certificate against this PEM.")
     ] = None,
+    certificate: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Over TLS, the panel's own certificate, for who asks for one.")
+    ] = None,
+    private_key: Annotated[Path | None, typer.Option(metavar="FILE", help="And its private key.")] = None,
     key: Annotated[str | None, typer.Option(metavar="HEX|@FILE|env:NAME", help="Encrypt with this AES key.")] = None,
     sequence: Annotated[
         int | None, typer.Option(min=0, max=9999, help="Sequence number; by default the one after the last.")
@@ -65,6 +70,7 @@ def send(
         stop("say one of --contact-id, --sia and --poll")
     kind = kind_of(udp, tls)
     check_trust(trust, kind == "tls")
+    shown = shown_by(certificate, private_key, kind == "tls")
     within(timeout, "--timeout", 0.01, MOST_TIMEOUT)
     secret = key_from(key)
     now = datetime.now(UTC)
@@ -103,7 +109,7 @@ def send(
         for fault in payload.problems:
             TALK.print(f"{fault.rule}: {fault.detail}; sent all the same", markup=False)
     host, port = target(receiver_at, target_is_mine)
-    heard, delay, why = _exchange(panel, frame, host, port, kind, timeout, trust)
+    heard, delay, why = _exchange(panel, frame, host, port, kind, timeout, trust, shown)
     word = heard.word if heard else "none"
     why = why or (heard.why if heard else "")
     if as_json:
@@ -134,6 +140,7 @@ def _exchange(
     kind: Kind,
     timeout: float,
     trust: Path | None,
+    shown: tuple[Path, Path] | None,
 ) -> tuple[Heard | None, float, str]:
     """Send, wait, send again. The last thing heard, after how long, and why nothing was, if nothing was."""
     waiting: bytes | None = frame
@@ -144,7 +151,7 @@ def _exchange(
         begun = time.monotonic()
         reader = Reader()
         try:
-            wire = wire or Wire(host, port, kind, timeout, trust)
+            wire = wire or Wire(host, port, kind, timeout, trust, shown)
             wire.send(waiting)
             while (left := timeout - (time.monotonic() - begun)) > 0:
                 pieces = reader.feed(wire.receive(left)) + (reader.close() if kind == "udp" else [])
@@ -157,6 +164,8 @@ def _exchange(
             why = f"nothing came within {timeout:g} s"
         except TimeoutError:
             why = f"nothing came within {timeout:g} s"
+        except ssl.SSLCertVerificationError as error:  # another try would see the same
+            return None, 0.0, f"its certificate is not trusted: {error.verify_message}"
         except (OSError, EOFError) as error:
             why = str(getattr(error, "strerror", None) or error)
             if wire:
