@@ -99,6 +99,7 @@ class Settings:
     mode: Mode = "bench"
     discreet: bool = False  # whether what is told of a sealed frame leaves out what was in it
     bounds: Bounds = field(default_factory=Bounds)  # what one address may cost
+    name: str = ""  # of this bench, where several write a journal
 
 
 class Bench:
@@ -221,7 +222,9 @@ class Bench:
         self._supervise(listening)
         self.event(
             "start",
-            "lines: " + ", ".join(lines.line_text(*one) for one in listening),
+            (f"{self.settings.name}, " if self.settings.name else "")
+            + "lines: "
+            + ", ".join(lines.line_text(*one) for one in listening),
             listening=[{"line": kind, "host": host, "port": port} for kind, host, port in listening],
             mode=self.settings.mode,
         )

@@ -504,6 +504,7 @@ def test_a_wish_is_done_by_every_bench_and_written_down_by_one(
     assert [bench.end() for bench in benches] == [0, 0]
     rows = inside("journal", "list", "--journal", where, "--json", "--events").objects
     assert len(only(rows, event="on-test")) == 1
+    assert {start["detail"].split(",")[0] for start in only(rows, event="start")} == {"one", "two"}
     first, *again = [entry for entry in rows if entry.get("verdict")]
     assert [(entry["verdict"], entry["repeat_of"]) for entry in again] == [("repeat", first["row"])] * 2
     verified = inside("journal", "verify", "--journal", where)

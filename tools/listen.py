@@ -358,6 +358,7 @@ def listen(
             mode,
             log_format is not None,
             bounds,
+            (name or socket.gethostname()) if server_of(journal) else "",
         ),
         recorder=recorder_for(capture, printer.tell),
     )
