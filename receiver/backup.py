@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from receiver import wishes
-from receiver.journal import JournalError, Store, begins, server_of
+from receiver.journal import JournalError, Store, begins, public, server_of
 
 ON_A_SERVER = (
     "is on a server: its own tools copy it online, `pg_dump --format=custom` for a database or `pg_basebackup` for "
@@ -43,7 +43,7 @@ def mistakes(store: Store, each: Callable[[int], object] = lambda _: None) -> It
 def backup(journal: Path | str, copy: Path, each: Callable[[int], object] = lambda _: None) -> Copied:
     """Copy a journal, beside a bench that writes it or not. JournalError where that cannot be, or the copy is not whole."""
     if server_of(journal):
-        raise JournalError(f"the journal {journal} {ON_A_SERVER}")
+        raise JournalError(f"the journal {public(journal)} {ON_A_SERVER}")
     return _copied(Path(journal), copy, each)
 
 
@@ -53,7 +53,7 @@ def restore(copy: Path, journal: Path | str, by: str, each: Callable[[int], obje
     JournalError where there is a journal already, or the copy is not whole.
     """
     if server_of(journal):
-        raise JournalError(f"the journal {journal} {ON_A_SERVER}")
+        raise JournalError(f"the journal {public(journal)} {ON_A_SERVER}")
     found = _copied(copy, Path(journal), each)
     detail = f"restored from {copy.name}, whose last row is {found.last}; what came after that is not here"
     wishes.note(Path(journal), "restored", detail, by=by, upto=found.last, last_hash=found.last_hash)

@@ -685,8 +685,8 @@ class Bench:
             with self._reading_book:  # who began to read later has the newer one
                 try:
                     taken = partial(self.take_book, load())
-                except (OSError, ValueError) as error:
-                    taken = partial(self._keep_old_book, str(error))
+                except Exception as error:  # whatever is wrong with it, the old one stays and people hear of it
+                    taken = partial(self._keep_old_book, str(error) or repr(error))
                 self.reactor.callFromThread(taken)
             self.reactor.callFromThread(done)
 
@@ -695,7 +695,7 @@ class Bench:
     def _keep_old_book(self, why: str) -> None:
         self.told("THE BOOK CANNOT BE READ AGAIN, the old one stays:")
         for mistake in why.splitlines():
-            self.told(mistake)
+            self.told(f"the book, {mistake}")
         self.event("book", f"cannot be read again, the old one stays: {why}")
 
     def take_book(self, book: Book) -> None:

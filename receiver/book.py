@@ -355,6 +355,8 @@ def read_tables(
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise BookError([f"{source}: {error}"]) from None
+    except RecursionError:
+        raise BookError([f"{source}: it nests too deeply to be read"]) from None
     fill(content)
     content = {name: [value] if name in alone and isinstance(value, dict) else value for name, value in content.items()}
     try:

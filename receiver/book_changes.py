@@ -37,9 +37,9 @@ def changes(old: Book, new: Book) -> Changes:
 def _fields(old: Account, new: Account) -> Iterator[str]:
     for field in Account.model_fields:
         one, other = getattr(old, field), getattr(new, field)
-        if field == "key":
+        if field in ("key", "old_key"):
             if _seals(one) != _seals(other):
-                yield "key"
+                yield field
         elif isinstance(other, tuple):
             tables, others = _by_number(one), _by_number(other)
             yield from (f"{field} {name}" for name in (tables | others) if tables.get(name) != others.get(name))

@@ -22,7 +22,7 @@ from receiver import callers as calls
 from receiver import requests, spoken, words, zone_list
 from receiver.book import Account, Book, BookError
 from receiver.desk import millis
-from receiver.journal import Store, opened
+from receiver.journal import Store, opened, public
 from receiver.plan import shipped_kinds
 from receiver.requests import Assigned, Request, RequestError, Tied
 from receiver.wishes import LOOK_SECONDS, WAIT_SECONDS, leave, note
@@ -288,7 +288,7 @@ def _check_tie(reference: str, caller: Tied, journal: Path) -> None:
         said = store.said("identified", request=reference, trip_row=caller.row, trip_hash=caller.hash)
     if kept != caller.hash or said is None:
         raise RefusedError(
-            f"the journal {journal} knows of no trip that ties {reference} to {caller.number}: identify it"
+            f"the journal {public(journal)} knows of no trip that ties {reference} to {caller.number}: identify it"
         )
 
 
@@ -343,7 +343,7 @@ def read_again(journal: Path) -> str | None:
     with closing(opened(journal)) as store:
         before = store.number
         if not leave(journal, {"wish": "book-changed"}):
-            return f"no bench writes {journal} now; the next one that does will know"
+            return f"no bench writes {public(journal)} now; the next one that does will know"
         deadline = time.monotonic() + WAIT_SECONDS
         while (store.said("book") or {"row": 0})["row"] <= before:
             if time.monotonic() > deadline:

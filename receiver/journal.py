@@ -552,6 +552,14 @@ def server_of(where: Path | str) -> str | None:
     return f"{found[1]}://{found[2]}" if found else None
 
 
+def public(where: Path | str) -> str:
+    """A journal's place as people and logs may read it: without a password, wherever the URL has one."""
+    if (url := server_of(where)) is None:
+        return str(where)
+    url = re.sub(r"(://[^/?#]*?):[^/?#]*@", r"\1:…@", url)
+    return re.sub(r"(?i)([?&](?:ssl)?password=)[^&]*", r"\1…", url)
+
+
 def folder_of(where: Path | str) -> Path:
     """A folder of this machine that goes with a journal: where its file lies, or one of the user's own for a server's."""
     if (url := server_of(where)) is None:

@@ -15,7 +15,6 @@ without a place.
 """
 
 import hashlib
-import re
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
@@ -26,7 +25,7 @@ import psycopg
 from psycopg import sql
 from psycopg.conninfo import conninfo_to_dict
 
-from receiver.journal import Ends, JournalError, Row, Seen, Store, begins, link, newer
+from receiver.journal import Ends, JournalError, Row, Seen, Store, begins, link, newer, public
 
 _CLASS = 0x66617265  # of our advisory locks
 _FORGET_SECONDS = 60.0  # between two clearings of keys that nothing repeats any more
@@ -155,7 +154,7 @@ class PostgresStore(Store):
 
     def __str__(self) -> str:
         """Where it is, without the password."""
-        return re.sub(r"(://[^/:@]*):[^@/]*@", r"\1@", str(self.path))
+        return public(self.path)
 
     def _connect(self) -> None:
         settings: dict[str, Any] = conninfo_to_dict(self.path)

@@ -9,7 +9,7 @@ from typing import Any
 import orjson
 
 from receiver.desk import millis
-from receiver.journal import GRANTED, REFUSED, JournalError, Store, opened
+from receiver.journal import GRANTED, REFUSED, JournalError, Store, opened, public
 
 WAIT_SECONDS = 3.0
 LOOK_SECONDS = 0.05
@@ -39,7 +39,7 @@ def leave(journal: Path, wish: dict[str, Any]) -> bool:
                 return True
             if time.monotonic() > deadline:
                 raise NotTakenError(
-                    f"the bench that writes {journal} has not taken it within {WAIT_SECONDS:g} s; it is left for it"
+                    f"the bench that writes {public(journal)} has not taken it within {WAIT_SECONDS:g} s; it is left for it"
                 )
             time.sleep(LOOK_SECONDS)
         return False
@@ -59,7 +59,9 @@ def note(journal: Path, event: str, detail: str, **more: Any) -> int:
         if reader.written_by_another():
             before = reader.number
             if not leave(journal, {"wish": "note", "entry": entry}):
-                raise NotTakenError(f"the bench that wrote {journal} ended; what was said is left for the next one")
+                raise NotTakenError(
+                    f"the bench that wrote {public(journal)} ended; what was said is left for the next one"
+                )
             return _row_of(reader, entry, before)
     finally:
         reader.close()

@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import os
 import signal
 import socket
 import subprocess
@@ -306,7 +307,7 @@ def test_each_kind_resumes_after_a_kill_of_either_side_with_nothing_missing(
     firsts = list(dict.fromkeys(message["row"] for message in heard.messages))
     assert firsts == list(range(1, ROWS + 1))  # none is missing, and none was first heard before an older one
     alike = {json.dumps(message) for message in heard.messages}
-    assert len(alike) == ROWS < len(heard.messages)  # what came twice said the same under the same number
+    assert len(alike) == ROWS <= len(heard.messages)  # what came twice said the same under the same number
     assert "waits at row" in one.talk
     assert "takes messages again" in one.talk
     assert read(place_file(journal, "desk")).row == ROWS
@@ -372,6 +373,32 @@ PROVING = (
     event(16, "off-test", **MARK),
     entry(17),
 )
+
+
+def test_a_consumers_process_that_is_killed_beside_a_bench_is_started_again_and_the_log_is_json(
+    listening: Callable[..., Listening], station: Path, tmp_path: Path
+) -> None:
+    heard = Heard()
+    consumer = TcpConsumer(heard, tmp_path)
+    (tmp_path / "c.toml").write_text(f'[[consumer]]\nname = "desk"\ntcp = "{HOST}:{consumer.port}"\nfrom = "start"\n')
+    bench = listening("--book", station, "--journal", "j", "--hand-on", "c.toml", "--log", "json")
+    exchange(bench.port(), alarm(1))
+    heard.until(2)
+    (child,) = (
+        int(one)
+        for one in Path(f"/proc/{bench.process.pid}/task/{bench.process.pid}/children").read_text().split()
+        if b"hand-on" in Path(f"/proc/{one}/cmdline").read_bytes()
+    )
+    assert b"journal" not in Path(f"/proc/{child}/cmdline").read_bytes()  # its URL may hold a password
+    os.kill(child, signal.SIGKILL)
+    exchange(bench.port(), alarm(2))
+    heard.until(3)
+    assert bench.end() == 0
+    told = [json.loads(line) for line in bench.errors]
+    assert {("error", "hand-on"), ("info", "hand-on")} <= {(one["level"], one["event"]) for one in told}
+    assert "HANDING ON TO desk HAS ENDED (-9); it is started again in 1 s" in {one["text"] for one in told}
+    consumer.server.shutdown(socket.SHUT_RDWR)
+    consumer.server.close()
 
 
 def test_nothing_of_a_proving_leaves_unless_asked_for_and_a_test_is_said_to_be_one() -> None:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from receiver import journal_postgres, retention
 from receiver.hand_on import HandOn, Place, place_file, read
-from receiver.journal import JournalError, Row, Store, folder_of, link, opened, server_of
+from receiver.journal import JournalError, Row, Store, folder_of, link, opened, public, server_of
 from receiver.leaving import Leaving
 from tools import postgres
 
@@ -81,6 +81,18 @@ def test_a_place_is_a_server_or_a_path_and_a_slash_that_a_path_has_eaten_comes_b
     assert server_of("station.journal") is None
     assert server_of("/var/lib/postgresql") is None
     assert folder_of("/var/lib/x.journal") == Path("/var/lib")
+
+
+@pytest.mark.parametrize("where", [
+    "postgresql://farend:geheim@db/x", "postgresql://farend:ge:heim@db,other/x?application_name=a",
+    "postgresql://db/x?user=farend&password=geheim", "postgres://db/x?sslpassword=geheim&user=a",
+    "postgresql:/farend:geheim@db/x",
+])  # fmt: skip
+def test_of_a_servers_url_people_read_all_but_its_password(where: str) -> None:
+    assert "heim" not in public(where)
+    assert public(where).startswith(("postgresql://", "postgres://"))
+    assert public("station.journal") == "station.journal"
+    assert public("postgresql://farend@db/x") == "postgresql://farend@db/x"
 
 
 def test_a_password_is_in_no_message() -> None:

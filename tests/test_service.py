@@ -11,6 +11,7 @@ import socket
 import ssl
 import subprocess
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, suppress
 from pathlib import Path
@@ -19,7 +20,20 @@ from typing import Any
 import orjson
 import pytest
 import typer
-from conftest import HOST, SECONDS, Bench, Farend, ack, alarm, clean_environment, command, exchange, sealed, stamp
+from conftest import (
+    HOST,
+    SECONDS,
+    Bench,
+    Farend,
+    Listening,
+    ack,
+    alarm,
+    clean_environment,
+    command,
+    exchange,
+    sealed,
+    stamp,
+)
 from prometheus_client.parser import text_string_to_metric_families
 
 from receiver import bench as benches
@@ -241,6 +255,15 @@ def options() -> dict[str, list[str]]:
     return {str(one.name): [*one.opts] for one in typer.main.get_command(alone).params}
 
 
+def test_of_a_book_that_did_not_change_nothing_is_said(tmp_path: Path) -> None:
+    """A key in rotation is made anew with each reading, and is the same."""
+    keys = f'key = "hex:{"00" * 16}"\nold_key = "hex:{"11" * 16}"\nold_key_until = 2030-01-01T00:00:00Z\n'
+    text = f'[[account]]\nnumber = "4471"\nname = "Tern Point"\n{keys}'
+    one, other = parse(text, "b.toml", tmp_path), parse(text, "b.toml", tmp_path)
+    assert changes(one, other) == changes(one, one)
+    assert "old_key" in str(changes(one, parse(text.replace("1111", "2222"), "b.toml", tmp_path)))
+
+
 def test_every_option_of_listen_is_a_setting_and_nothing_else_is() -> None:
     longest = {max(names, key=len).removeprefix("--").replace("-", "_") for names in options().values()}
     assert set(keys(listen)) == longest - {"settings", "help", "install_completion", "show_completion"}
@@ -280,6 +303,24 @@ def test_settings_in_force_are_shown_with_where_they_come_from_and_no_password(t
 
 
 # Mode
+
+
+def test_a_book_of_any_badness_leaves_the_old_one_in_force(
+    tmp_path: Path, station: Path, listening: Callable[..., Listening]
+) -> None:
+    book = tmp_path / "b.toml"
+    shutil.copy(station, book)
+    bench = listening("--book", book, "--journal", tmp_path / "j", "--log", "json")
+    for number, bad in enumerate(("x = " + "[" * 5000, "[[account]]\nnumber = 7\n", "\0"), 1):
+        book.write_text(bad)
+        bench.process.send_signal(signal.SIGHUP)
+        deadline = time.monotonic() + SECONDS
+        while bench.talk.count("THE BOOK CANNOT BE READ AGAIN") < number:
+            assert time.monotonic() < deadline, bench.talk
+            time.sleep(0.01)
+        assert exchange(bench.port(), alarm(number)) == [ack(number)]
+    assert bench.end() == 0
+    assert "Traceback" not in bench.talk
 
 
 async def test_a_mirror_judges_and_keeps_and_answers_nobody(open_bench: Callable[..., Bench]) -> None:
@@ -372,7 +413,7 @@ async def test_the_pages_tell_what_was_counted_and_no_account(open_bench: Callab
 
 def told_in_code() -> Iterator[str]:
     """How each sentence begins that the bench tells: the constant beginning of the argument, `7` for what is filled in."""
-    for name in ("receiver/bench.py", "receiver/journal.py", "receiver/capture.py", "tools/listen.py"):
+    for name in ("receiver/bench.py", "receiver/writing.py", "receiver/capture.py", "tools/listen.py"):
         for one in ast.walk(ast.parse((ROOT / name).read_text("utf-8"))):
             if isinstance(one, ast.Call) and one.args and getattr(one.func, "attr", getattr(one.func, "id", "")) in (
                 "told", "_told", "tell", "alarm", "say",
@@ -420,6 +461,23 @@ def test_every_sentence_that_is_told_has_its_place_in_the_log() -> None:
     found = set(told_in_code())
     assert len(found) > 15
     assert {text for text in found if log.about(text) is log.OTHERWISE and not text.startswith("7 was read")} == set()
+
+
+@pytest.mark.parametrize(("told", "level", "event"), [
+    ("limited: 17 pieces of noise or damaged frames without a row of their own: 192.0.2.1", "warning", "limited"),
+    ("THE CERTIFICATE CANNOT BE READ AGAIN, the old one stays: the private key x cannot be read", "error", "certificate"),
+    ("the certificate was read again: CN=bench, good until 01 January 2030, sha256:00", "info", "certificate"),
+    ("account 4471 has used its new key: take old_key out of the book", "info", "new-key"),
+    ("the book, station.toml:5: unknown key 'zones' in [[account]]", "error", "book"),
+    ("account 4471 Tern Point: nothing over wired for 4 min", "warning", "path-overdue"),
+    ("account 4471: 5 minutes of its test are left: prolong it, or stop", "warning", "on-test"),
+    ("HANDING ON TO desk HAS ENDED (-9); it is started again in 1 s", "error", "hand-on"),
+    ("desk (https://desk.example/x): it answered 503; it waits at row 12", "warning", "hand-on"),
+    ("THE JOURNAL HAS NOT COME BACK FOR 5 s (3 rows wait): nothing is answered until it does", "error", "journal"),
+])  # fmt: skip
+def test_what_is_told_is_filed_under_what_it_is_about(told: str, level: str, event: str) -> None:
+    row = log.about(told)
+    assert (row.level, row.event) == (level, event)
 
 
 def test_a_line_of_the_log_has_time_level_event_and_text_on_one_line() -> None:

@@ -23,7 +23,7 @@ from receiver import book, conduct, keys_at_rest, shapes, wishes
 from receiver.book import Book, BookError
 from receiver.capture import CaptureError, Happening, Opened
 from receiver.desk import Policy
-from receiver.journal import JournalError
+from receiver.journal import JournalError, public
 from receiver.record import CAUTION as CAUTION
 from receiver.rehearing import Judging
 from receiver.requests import write_whole
@@ -341,7 +341,9 @@ def leave(journal: Path, wish: dict[str, Any]) -> None:
 def say_untaken(journal: Path, taken: bool) -> None:
     """Say so where no bench runs that could take what was asked for."""
     if not taken:
-        TALK.print(f"no bench writes {journal} now; the next one that does will know", style="dim", markup=False)
+        TALK.print(
+            f"no bench writes {public(journal)} now; the next one that does will know", style="dim", markup=False
+        )
 
 
 def note(journal: Path, event: str, detail: str, **more: Any) -> None:

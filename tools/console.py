@@ -21,7 +21,7 @@ import typer
 
 from receiver.book import to_toml
 from receiver.console.door import DoorError, password_hash, read_people
-from receiver.journal import JournalError, opened, server_of
+from receiver.journal import JournalError, opened, public, server_of
 from receiver.lines import peer_text
 from receiver.record import CAUTION
 from receiver.requests import locked, write_whole
@@ -106,7 +106,7 @@ def console(
     try:
         opened(journal).close()
     except JournalError as error:
-        stop(f"{error}; `farend listen --journal {journal}` makes one")
+        stop(f"{error}; `farend listen --journal {public(journal)}` makes one")
     try:
         sock = socket.create_server(
             (host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=128

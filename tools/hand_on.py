@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 import typer
 from typer.main import get_group
 
-from receiver.journal import JournalError, opened
+from receiver.journal import JournalError, opened, public
 from receiver.leaving import KINDS, Leaving
 from receiver.supervision import span
 from tools.common import CAUTION, JOURNAL, OUT, TALK, host_and_port, is_loopback, print_json, stop, within
@@ -116,6 +116,7 @@ def hand_on(
             known = _secret(password, "--password").decode() if password else None
             whose = name or hand_on.name_of(kind, target)
             consumer = consumers.Mqtt(host, port, topic, f"farend-{whose}", user, known, context_, timeout, expiry)
+    shown = target.partition("?")[0]  # what follows may be a secret
     ending = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ending.set())
@@ -126,9 +127,9 @@ def hand_on(
     try:
         path = hand_on.place_file(journal, name or hand_on.name_of(kind, target))
         with hand_on.held(path):
-            place = hand_on.read(path) if path.exists() else hand_on.Place(path.name.rpartition(".hand-on.")[2], target)
-            place = replace(place, target=target, trouble=None, since=None)
-            _tell(f"handing {journal} on to {kind} {target}, as {place.consumer}")
+            place = hand_on.read(path) if path.exists() else hand_on.Place(path.name.rpartition(".hand-on.")[2], shown)
+            place = replace(place, target=shown, trouble=None, since=None)
+            _tell(f"handing {public(journal)} on to {kind} {shown}, as {place.consumer}")
             hand_on.HandOn(
                 journal, path, place, lambda: Leaving(kinds, held), consumer,
                 told=_tell, ending=ending, batch=batch, start=_start(start), once=once,

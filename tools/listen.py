@@ -5,12 +5,13 @@ import gc
 import io
 import ipaddress
 import os
-import shlex
+import re
 import signal
 import socket
 import subprocess
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
@@ -25,7 +26,7 @@ from receiver.capture import Recorder
 from receiver.desk import REPEAT_SECONDS, Policy
 from receiver.entry import Entry
 from receiver.guard import Bounds, networks
-from receiver.journal import JournalError, Store, opened, server_of
+from receiver.journal import JournalError, Store, opened, public, server_of
 from receiver.journal_apart import Apart
 from receiver.lines import IDLE_SECONDS, Limits, line_text, peer_text
 from receiver.record import MODES, Mode
@@ -393,8 +394,8 @@ def listen(
         if console:
             besides.enter_context(consoled(Path(journal), book, printer.tell))
         for name, options in handing.items():
-            arguments = ["hand-on", "--journal", journal, *options]
-            besides.enter_context(beside(f"HANDING ON TO {name}", arguments, printer.tell))
+            what = f"HANDING ON TO {name}"
+            besides.enter_context(beside(what, ["hand-on", *options], journal, printer.tell, heard=True))
         run(reactor, bench, listening, printer.tell, Manager())
     printer.close()
     # A reader of stdout that has stopped must not keep the process: what it could not take is in the journal.
@@ -451,30 +452,56 @@ def phones(wanted: Sequence[str], out: Path | None) -> list[dict[str, Any]]:
 
 def consoled(journal: Path, book: Path | None, tell: Callable[[str], None]) -> AbstractContextManager[None]:
     """The console beside the bench."""
-    options = ["--journal", str(journal), *(("--book", str(book)) if book else ())]
-    return beside("THE CONSOLE", ["console", *options], tell)
+    return beside("THE CONSOLE", ["console", *(("--book", str(book)) if book else ())], str(journal), tell)
 
 
 @contextmanager
-def beside(what: str, arguments: Sequence[str], tell: Callable[[str], None]) -> Iterator[None]:
-    """Another command in a process of its own, for as long as this one lives: it ends when its stdin does."""
-    options = ["--until-stdin-closes"]
-    # What it says belongs to people: stdout is for data.
-    child = subprocess.Popen(
-        [sys.executable, "-P", "-m", "tools.farend", *arguments, *options], stdin=subprocess.PIPE, stdout=sys.stderr
-    )
-    ends: list[bool] = []
+def beside(
+    what: str, arguments: Sequence[str], journal: str, tell: Callable[[str], None], *, heard: bool = False
+) -> Iterator[None]:
+    """Another command over the journal in a process of its own, for as long as this one lives (it ends with its stdin).
+
+    `heard`: what it says is told here, and if it ends it is started again, unless it says that it cannot be (exit code 2).
+    """
+    command = [sys.executable, "-P", "-m", "tools.farend", *arguments, "--until-stdin-closes"]
+    # What a command was called with can be read by everybody; its environment cannot.
+    known = os.environ | {"FAREND_JOURNAL": journal}
+
+    def start() -> subprocess.Popen[str]:
+        # What it says belongs to people: stdout is for data.
+        out, errors = (subprocess.PIPE, subprocess.STDOUT) if heard else (sys.stderr, None)
+        return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=out, stderr=errors, env=known, text=True)
+
+    children, ending = [start()], threading.Event()
 
     def watch() -> None:
-        code = child.wait()
-        if not ends:
-            tell(f"{what} HAS ENDED ({code}); `farend {shlex.join(arguments)}` starts it again")
+        pause = 0.5
+        while True:
+            child, begun = children[-1], time.monotonic()
+            for line in child.stdout or ():
+                said = re.sub(r"^\d\d:\d\d:\d\d farend: ", "", line.rstrip())
+                if said != CAUTION:
+                    tell(said)
+            code = child.wait()
+            if ending.is_set():
+                return
+            if not heard or code == 2:
+                tell(
+                    f"{what} HAS ENDED ({code}); `farend {arguments[0]} --journal {public(journal)} …` starts it again"
+                )
+                return
+            pause = 1.0 if time.monotonic() - begun > 60 else min(2 * pause, 60.0)
+            tell(f"{what} HAS ENDED ({code}); it is started again in {pause:g} s")
+            if ending.wait(pause):
+                return
+            children.append(start())
 
     threading.Thread(target=watch, daemon=True).start()
     try:
         yield
     finally:
-        ends.append(True)
+        ending.set()
+        child = children[-1]
         assert child.stdin is not None
         child.stdin.close()
         try:

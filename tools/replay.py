@@ -25,7 +25,7 @@ from protocols.values import legible
 from receiver import wishes
 from receiver.capture import Recorder
 from receiver.compared import Comparison, Message
-from receiver.journal import JournalError
+from receiver.journal import JournalError, public
 from receiver.recast import Changes, Numbering
 from receiver.rehearing import Judging
 from receiver.replaying import IntoDesk, Moment, Player, Renewal, Script, Step, Wanted, keyless
@@ -249,7 +249,7 @@ def _announced(journal: str | None) -> Iterator[Callable[[str], Awaitable[None]]
         try:
             say(f"{name} is over", over=True)
         except JournalError as error:
-            _tell(f"that the replay is over could not be said in {journal}: {error}")
+            _tell(f"that the replay is over could not be said in {public(journal)}: {error}")
 
 
 def _pace(speed: str | None, to: str | None) -> Pace:

@@ -19,7 +19,7 @@ from receiver.book import BookError
 from receiver.callers import Mark
 from receiver.identification import Identification
 from receiver.intake import Draft, FieldError, RefusedError, UntiedError
-from receiver.journal import JournalError, Store, opened
+from receiver.journal import JournalError, Store, opened, public
 from receiver.requests import Request
 from receiver.wishes import NotTakenError
 from tools.book import Where, list_text
@@ -303,7 +303,7 @@ def identify(
         if trying.before:
             TALK.print(f"before that: {trying.before}", markup=False, soft_wrap=True)
         if trying.unwatched:
-            TALK.print(f"no bench writes {journal} now: nothing can come in", style="bold", markup=False)
+            TALK.print(f"no bench writes {public(journal)} now: nothing can come in", style="bold", markup=False)
         TALK.print(f"say: “{trying.sentence}” ({trying.named}, {within:g} s)", markup=False, soft_wrap=True)
         for told in _new_rows(store, trying, caller):
             TALK.print(told, markup=False, soft_wrap=True)

@@ -3,7 +3,6 @@
 import inspect
 import json
 import os
-import re
 import warnings
 from collections.abc import Callable
 from pathlib import Path
@@ -14,11 +13,10 @@ from pydantic import BeforeValidator, Field, ValidationInfo, create_model
 from typer.models import OptionInfo
 
 from receiver.book import BookError, Entry, line_of, read_tables
-from receiver.journal import server_of
+from receiver.journal import public, server_of
 from tools.common import OUT, read_host_and_port, stop
 
 SETTINGS = "settings"  # the option that names the file: the one that cannot stand in it
-_PASSWORD = re.compile(r"(?<=://)([^:@/]*):[^@/]*@")
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -161,4 +159,4 @@ def _toml(value: Any) -> str:
         return "[" + ", ".join(map(_toml, value)) + "]"
     if isinstance(value, bool | int | float):
         return json.dumps(value)
-    return json.dumps(_PASSWORD.sub(r"\1:…@", str(value)), ensure_ascii=False)
+    return json.dumps(public(str(value)), ensure_ascii=False)
