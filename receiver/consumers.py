@@ -31,7 +31,7 @@ from paho.mqtt.properties import Properties
 MOST_ANSWER = 65536  # bytes of an answer that are read, and of a line
 MOST_RETRY_AFTER = 3600.0  # seconds that a webhook may ask us to wait
 TIMESTAMP, SIGNATURE, ROWS = "Farend-Timestamp", "Farend-Signature", "Farend-Rows"
-PLACES = ("account", "kind", "origin", "mode", "event")  # what a topic may be made of
+PLACES = ("account", "kind", "origin", "mode", "event", "journal")  # what a topic may be made of
 
 Message = dict[str, Any]
 Taken = Callable[[int], None]  # told the number of the row up to which all is confirmed

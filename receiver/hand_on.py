@@ -11,6 +11,7 @@ import hashlib
 import os
 import random
 import re
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -23,7 +24,7 @@ import orjson
 
 from receiver.consumers import Consumer, ConsumerError
 from receiver.desk import millis
-from receiver.journal import JournalError, Row, Store, begins, folder_of, opened, server_of
+from receiver.journal import JournalError, Row, Store, begins, folder_of, opened, public, server_of
 from receiver.leaving import RECALLED, Leaving
 from receiver.requests import write_whole
 
@@ -50,6 +51,12 @@ class Place:
     at: str | None = None  # when it came there
     trouble: str | None = None
     since: str | None = None
+
+
+def journal_id(journal: Path | str) -> str:
+    """What tells this journal from others: of a file its machine and place, of a server's its URL."""
+    whole = public(journal) if server_of(journal) else f"{socket.gethostname()}:{Path(journal).absolute()}"
+    return hashlib.sha256(whole.encode()).hexdigest()[:12]
 
 
 def place_file(journal: Path | str, name: str) -> Path:

@@ -24,7 +24,9 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 Origin = Literal["live", "on-test", "proving", "replay", "repeat"]
 HELD: tuple[Origin, ...] = ("proving", "replay")  # leave only where they are asked for
 RECALLED = ("start", "on-test", "off-test", "proving", "replay")  # events that say where later rows come from
-REPLAY_HOURS = 1  # after its last row a replay that never said that it ended is over
+LEASE = timedelta(
+    minutes=5
+)  # after its last word a replay that never ended is over; each minute it says that it goes on
 MOST_REMEMBERED = 10_000  # held rows of which a repeat is known to be one
 
 # What people say to one another, and no business of another program. Whatever else is an event is the bench's own.
@@ -69,9 +71,10 @@ class Leaving:
     kinds: frozenset[str] = frozenset(KINDS)
     held: frozenset[str] = frozenset()
     mode: str = MODE
+    journal: str | None = None  # which one: row numbers of two are alike
     _tests: dict[str, _Test] = field(default_factory=dict)  # by an account's mark
     _provings: dict[str, set[str]] = field(default_factory=dict)  # by an account's mark, those that run
-    _replays: dict[str, tuple[str, datetime]] = field(default_factory=dict)  # by peer: which one, and when last heard
+    _replays: dict[str, tuple[str, datetime]] = field(default_factory=dict)  # by peer: which one, and its last word
     _origins: OrderedDict[int, Origin] = field(default_factory=OrderedDict)  # of rows that were proving or replay
 
     def recall(self, events: Iterable[Mapping[str, Any]]) -> None:
@@ -107,6 +110,7 @@ class Leaving:
             "kind": kind,
             "origin": origin,
             "mode": entry.get("mode") or self.mode,
+            "journal": self.journal,
             "on_test": test and {"until": test.until, "reference": test.reference},
             **{name: entry.get(name) for name in ("account", "account_name", "account_mark")},
         }
@@ -142,11 +146,9 @@ class Leaving:
         found = self._replays.get(entry.get("peer") or "")
         if found is None:
             return False
-        at = datetime.fromisoformat(row.at)
-        if at - found[1] > timedelta(hours=REPLAY_HOURS):
+        if datetime.fromisoformat(row.at) - found[1] > LEASE:
             del self._replays[entry["peer"]]
             return False
-        self._replays[entry["peer"]] = (found[0], at)
         return True
 
     def _hear(self, event: Mapping[str, Any]) -> None:
@@ -169,7 +171,8 @@ class Leaving:
             elif event.get("act") == "end" or (event.get("act") == "sign" and not event.get("provisional")):
                 running.discard(event["proving"])
         elif kind == "replay":
-            for peer in event.get("peers") or ():
+            mine = [peer for peer, one in self._replays.items() if one[0] == event["replay"]]
+            for peer in (*mine, *(event.get("peers") or ())):
                 self._replays[peer] = (event["replay"], datetime.fromisoformat(event["at"]))
             if event.get("over"):
                 self._replays = {peer: one for peer, one in self._replays.items() if one[0] != event["replay"]}

@@ -241,12 +241,17 @@ def locked(folder: Path) -> Iterator[None]:
 def write_whole(path: Path, data: bytes | Iterable[bytes], mode: int = 0o600) -> None:
     """Write a file so that whoever looks, even after a crash, finds the old one or the new one whole.
 
-    What comes in parts is written as it comes; where it breaks off, the old one stays.
+    What comes in parts is written as it comes; where it breaks off, the old one stays. Whoever owns the old one owns the new
+    one: PermissionError where that may not be.
     """
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as stream:
             os.fchmod(stream.fileno(), mode)
+            with suppress(FileNotFoundError):
+                before = path.stat()
+                if (before.st_uid, before.st_gid) != (os.geteuid(), os.getegid()):
+                    os.fchown(stream.fileno(), before.st_uid, before.st_gid)
             stream.writelines((data,) if isinstance(data, bytes) else data)
             stream.flush()
             os.fsync(stream.fileno())

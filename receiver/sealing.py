@@ -36,6 +36,7 @@ def reseal(path: Path, old: Master, new: Master, where: str) -> Sealed:
 
 
 def _rewrite(path: Path, kind: str, turn: Callable[[str, str], str], where: str | None) -> Sealed:
+    path = path.resolve()  # a link stays one
     text = path.read_bytes().decode("utf-8")
     book = parse(text, str(path), path.parent)
     lines = text.splitlines(keepends=True)

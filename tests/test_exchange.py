@@ -133,7 +133,7 @@ def test_encrypted_the_same_message_goes_again_in_other_bytes() -> None:
     assert (one.sequence, one.data) == (two.sequence, two.data)
 
 
-@pytest.mark.clause("DC-09 one outstanding", code="protocols.exchange.Panel.say", memory=True)
+@pytest.mark.clause("DC-09 one outstanding", code="protocols.exchange.Panel.poll", memory=True)
 def test_one_message_is_outstanding_at_a_time() -> None:
     panel = Panel("4471")
     panel.poll(NOW)

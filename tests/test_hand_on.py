@@ -433,7 +433,27 @@ def test_an_announced_replay_stays_here_by_its_peers_until_it_is_over() -> None:
     )
     assert leaving(*seen) == [(3, "live"), (5, "live")]
     assert leaving(*seen, held=["replay"]) == [(2, "replay"), (3, "live"), (5, "live")]
-    assert leaving(seen[0], entry(2, peer="127.0.0.1:40001", at=UNTIL)) == [(2, "live")]  # it never said that it ended
+    at = [f"2026-11-25T12:0{minute}:30.000Z" for minute in range(10)]
+    mine = [entry(2, peer="127.0.0.1:40001", at=at[4]), entry(4, peer="127.0.0.1:40001", at=at[9])]
+    goes_on = event(3, "replay", replay="r") | {"at": at[4]}
+    assert leaving(seen[0], mine[0], goes_on, mine[1]) == []  # however long nothing came: it says that it goes on
+    assert leaving(seen[0], *mine) == [(4, "live")]  # it was killed: whoever has its address by now is a panel
+
+
+def test_a_replay_is_known_by_whoever_begins_in_the_midst_of_it(tmp_path: Path) -> None:
+    """Its announcement lies further back than what is read again."""
+    said: list[dict[str, Any]] = [event(1, "replay", replay="r", peers=["127.0.0.1:40001"])]
+    for second in range(1, 8 * 3600 // 4):
+        at = f"2026-11-25T{12 + second * 4 // 3600:02}:{second * 4 // 60 % 60:02}:{second * 4 % 60:02}.000Z"
+        number = len(said) + 1
+        said.append(
+            event(number, "replay", replay="r") | {"at": at} if second % 15 == 0
+            else entry(number, at=at, peer="127.0.0.1:40001" if second % 7 == 0 else "127.0.0.1:40002")
+        )  # fmt: skip
+    path = written(tmp_path / "j", said)
+    begun = handed(path, start=6000)
+    assert begun.rows[0] > 6000
+    assert {one["peer"] for one in said if one.get("row") in begun.rows} == {"127.0.0.1:40002"}
 
 
 def test_a_replay_that_is_announced_is_told_from_a_panel(

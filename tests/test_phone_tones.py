@@ -35,7 +35,7 @@ Q23 = {
 WORKED = "1234181131010158"  # the worked example of DC-05
 
 
-@pytest.mark.clause("Q.23 tones", code="protocols.phone.tones.digit_of", source="ITU-T Q.23")
+@pytest.mark.clause("Q.23 tones", code="protocols.phone.tones.PAIRS", source="ITU-T Q.23")
 def test_each_key_has_the_two_frequencies_of_q23() -> None:
     assert PAIRS == Q23
     assert "".join(KEYPAD) == "123A456B789C*0#D"

@@ -166,9 +166,9 @@ def test_under_a_manager_it_takes_its_socket_tells_its_state_and_hears_signals(t
     assert f"listening on tcp {HOST}:{port}" in texts
     assert any("take the place of --tcp" in text for text in texts)
     assert "the book was read again: 4 accounts; account 4471: area 1 changed" in texts
-    assert [text.partition(": ")[0] for text in texts if text.startswith(str(station))] == [
-        f"{station}:2",
-        f"{station}:4",
+    assert [text.partition(": ")[0] for text in texts if text.startswith("the book, ")] == [
+        f"the book, {station}:2",
+        f"the book, {station}:4",
     ]
     assert {"time", "level", "event", "text"} == set(told[0])
 

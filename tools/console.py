@@ -173,7 +173,8 @@ def _serve(
     if until_stdin_closes:  # it belongs to a bench, and ends with it however that ends
 
         def wait() -> None:
-            sys.stdin.buffer.read()
+            while os.read(sys.stdin.fileno(), 1024):
+                pass
             server.should_exit = True
 
         threading.Thread(target=wait, daemon=True).start()

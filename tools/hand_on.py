@@ -115,7 +115,17 @@ def hand_on(
                 stop("--password goes with --user")
             known = _secret(password, "--password").decode() if password else None
             whose = name or hand_on.name_of(kind, target)
-            consumer = consumers.Mqtt(host, port, topic, f"farend-{whose}", user, known, context_, timeout, expiry)
+            consumer = consumers.Mqtt(
+                host,
+                port,
+                topic,
+                f"farend-{hand_on.journal_id(journal)}-{whose}",
+                user,
+                known,
+                context_,
+                timeout,
+                expiry,
+            )
     shown = target.partition("?")[0]  # what follows may be a secret
     ending = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -131,7 +141,7 @@ def hand_on(
             place = replace(place, target=shown, trouble=None, since=None)
             _tell(f"handing {public(journal)} on to {kind} {shown}, as {place.consumer}")
             hand_on.HandOn(
-                journal, path, place, lambda: Leaving(kinds, held), consumer,
+                journal, path, place, lambda: Leaving(kinds, held, journal=hand_on.journal_id(journal)), consumer,
                 told=_tell, ending=ending, batch=batch, start=_start(start), once=once,
             ).run()  # fmt: skip
     except (hand_on.PlaceError, JournalError) as error:
@@ -279,7 +289,10 @@ def _follow_stdin(ending: threading.Event) -> None:
     """It belongs to a bench, and ends with it however that ends."""
 
     def wait() -> None:
-        sys.stdin.buffer.read()
+        while os.read(
+            sys.stdin.fileno(), 1024
+        ):  # past Python's own buffer, whose lock an interpreter that ends would wait for
+            pass
         ending.set()
 
     threading.Thread(target=wait, daemon=True).start()

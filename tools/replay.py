@@ -6,10 +6,11 @@ import os
 import re
 import secrets
 import sys
+import threading
 import time
 from collections import deque
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -47,6 +48,7 @@ from tools.common import (
 
 MOST_SHOWN = 20  # differences in words
 MOST_TIMEOUT = 3600.0  # seconds
+GOES_ON_SECONDS = 60.0  # between two words that an announced replay goes on
 Pace = float | Literal["max", "answered"]
 
 
@@ -243,9 +245,18 @@ def _announced(journal: str | None) -> Iterator[Callable[[str], Awaitable[None]]
     def say(detail: str, **more: Any) -> None:
         wishes.note(Path(journal), "replay", detail, replay=name, **more)
 
+    ending = threading.Event()
+
+    def go_on() -> None:
+        while not ending.wait(GOES_ON_SECONDS):
+            with suppress(JournalError):  # the next word may come through
+                say(f"{name} goes on")
+
+    threading.Thread(target=go_on, daemon=True).start()
     try:
         yield announce
     finally:
+        ending.set()
         try:
             say(f"{name} is over", over=True)
         except JournalError as error:

@@ -59,10 +59,13 @@ def sealed(data: bytes) -> None:
     """What a sealed frame holds once it is opened is read like the rest, and a problem where it is no content."""
     blocks = data + bytes(-len(data) % BLOCK)
     body = b'"*SIA-DCS"0001L0#4471[' + KEY.encrypt(blocks).hex().upper().encode()
-    with suppress(ValueError):  # more than a frame can hold
-        for frame in decode_all(wrap(body), KEY):
-            orjson.dumps(frame.to_json())
-            explain(frame)
+    try:
+        raw = wrap(body)
+    except ValueError:  # more than a frame can hold
+        return
+    for frame in decode_all(raw, KEY):
+        orjson.dumps(frame.to_json())
+        explain(frame)
 
 
 def recording(data: bytes) -> None:
