@@ -15,23 +15,23 @@ IpNetwork = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 # This machine itself is not limited: what stands before the bench on it (a tap, something that speaks TLS) brings everybody
 # under this one address.
-OWN = frozenset({"127.0.0.1", "::1"})
+OWN = frozenset({"127.0.0.1", "::/64"})  # as `site_of` gives them: ::1 is the only one of its network
 SPAN_SECONDS = 60.0  # what was limited is told once in this time
 OPENED_SECONDS, BYTES_SECONDS = 10.0, 4.0  # how many seconds' worth may come at once: a site comes back after an outage
-MOST_WAITING = 4 << 20  # bytes of one address that came and wait; beyond them no new connection is taken
+MOST_WAITING = 4 << 20  # bytes of one address that came and wait; whoever brings much beyond them is let go
 MOST_ADDRESSES = 50_000  # remembered; of more, those without a connection are forgotten
 MOST_NAMED = 10  # addresses in one row
 
 ALLOWED, AT_ONCE, A_SECOND, WAITING, BYTES, DATAGRAMS, UNREADABLE = (
     "refused_not_allowed", "refused_connections_at_once", "refused_connections_a_second",
-    "refused_connections_too_many_bytes", "held_too_many_bytes",
+    "closed_connections_too_many_bytes", "held_too_many_bytes",
     "dropped_datagrams_too_many_bytes", "unkept_unreadable",
 )  # fmt: skip
 WORDS = {
     ALLOWED: "from outside the allowed networks",
     AT_ONCE: "connections refused, too many at once",
     A_SECOND: "connections refused, too many a second",
-    WAITING: "connections refused, too many bytes still wait",
+    WAITING: "connections closed, too many bytes still wait",
     BYTES: "times read more slowly, too many bytes",
     DATAGRAMS: "datagrams dropped, too many bytes",
     UNREADABLE: "pieces of noise or damaged frames without a row of their own",
@@ -86,9 +86,6 @@ class Guard:
         if meter.connections >= self.bounds.connections:
             self._count(host, AT_ONCE)
             return False
-        if meter.waiting > MOST_WAITING:
-            self._count(host, WAITING)
-            return False
         if meter.opened_left < 1:
             self._count(host, A_SECOND)
             return False
@@ -99,13 +96,20 @@ class Guard:
     def left(self, host: str) -> None:
         """A connection that was admitted has ended."""
         meter = self._meters.get(site_of(host))
-        if meter and host not in OWN:
+        if meter:
             meter.connections -= 1
 
-    def waits(self, host: str, octets: int) -> None:
-        """So many bytes more, or fewer, have come over connections and wait to be taken apart."""
-        if meter := self._meter(host):
-            meter.waiting += octets
+    def waits(self, host: str, octets: int) -> bool:
+        """So many bytes more, or fewer, have come over connections and wait to be taken apart; whether that still may be."""
+        meter = self._meter(host)
+        if meter is None:
+            return True
+        meter.waiting += octets
+        return meter.waiting <= MOST_WAITING or octets < 0
+
+    def drops(self, host: str) -> None:
+        """A connection that brought much is let go, as too much of its address waits."""
+        self._count(host, WAITING)
 
     def took(self, host: str, octets: int) -> float:
         """Bytes came over a connection: for how many seconds nothing more should be read from it."""
@@ -169,9 +173,10 @@ class Guard:
 
     def _meter(self, host: str) -> Meter | None:
         """The meter of an address, filled up by the time that has gone; None for this machine itself."""
-        if host in OWN:
+        site = site_of(host)
+        if site in OWN:
             return None
-        now, site = self.tick(), site_of(host)
+        now = self.tick()
         meter = self._meters.get(site)
         if meter is None:
             if len(self._meters) >= MOST_ADDRESSES:

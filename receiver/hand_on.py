@@ -123,6 +123,12 @@ def _is_held(path: Path) -> bool:
     return False
 
 
+def strange(store: Store, place: Place) -> bool:
+    """Whether a place belongs to another journal than this one."""
+    kept = store.hashes([place.row]).get(place.row)
+    return place.row > store.last_number() or bool(place.hash and kept and kept != place.hash)
+
+
 def behind(store: Store, place: Place, now: datetime) -> tuple[int, float]:
     """By how many rows a consumer is behind the journal, and how many seconds ago the first of these came."""
     rows = max(store.last_number() - place.row, 0)
@@ -196,9 +202,8 @@ class HandOn:
             row = store.last_number() if self.start is None else self.start
             self._move(store, row)
             self._fresh = False
-        place, last = self.place, store.last_number()
-        kept = store.hashes([place.row]).get(place.row)
-        if place.row > last or (place.hash and kept and kept != place.hash):
+        place = self.place
+        if strange(store, place):
             raise PlaceError(
                 f"{self.path} is a place in another journal (row {place.row}): give another --name, or take the file away"
             )
@@ -221,10 +226,13 @@ class HandOn:
         """Hand on what is there and what comes; whether that was all that was wanted."""
         self.leaving = self._wanted()
         self._recall(store)
+        file = _file(self.journal)
         while not self.ending.is_set():
             rows = list(store.rows(after=self.place.row, events=True, limit=MOST_A_LOOK))
             if not rows and self.once:
                 return True
+            if not rows and _file(self.journal) != file:
+                break  # another journal stands in its place: it is opened, and whether the place is in it will show
             if not rows:
                 self.ending.wait(LOOK_SECONDS)
                 continue
@@ -293,6 +301,17 @@ class HandOn:
         first, most = self.pauses
         pause = min(first * 2 ** min(tries - 1, 20), most) * random.uniform(0.5, 1.0)
         return not self.ending.wait(max(pause, asked or 0.0))
+
+
+def _file(journal: Path | str) -> tuple[int, int] | None:
+    """What tells one file from another that takes its name."""
+    if server_of(journal):
+        return None
+    try:
+        found = Path(journal).stat()
+    except OSError:
+        return 0, 0
+    return found.st_dev, found.st_ino
 
 
 def name_of(kind: str, target: str) -> str:

@@ -40,6 +40,7 @@ QUIET_SECONDS = 2.0  # a run of noise is over when nothing follows for this long
 MOST_UNANSWERED = 64
 SHORTEST_FRAME = 20  # LF crc 0LLL "NULL"0000L0[] CR has more bytes
 SLICE = 4096  # bytes taken apart at a time, so that scraps cost no more memory than frames
+OWN_RATE = 1024.0  # bytes a second, and a slice at once, that each connection may send whatever its address has sent
 
 BACKLOG = 1024  # connections that the kernel holds until they are taken
 
@@ -90,6 +91,8 @@ class _Conversation(Connection):
         self.unanswered = 0
         self.paused = False  # by the transport: the peer does not fetch its answers
         self.held = False  # its address has sent too much of late
+        self.own = float(SLICE)  # bytes that it may send all the same
+        self.filled = 0.0  # when that was reckoned last
         self.reading = True
         self.taking = False
         self.turn_due = False
@@ -135,7 +138,11 @@ class _Conversation(Connection):
             self._note_unfinished(progress=bool(pieces))
         else:
             self.raw.extend(data[begin : begin + SLICE] for begin in range(0, len(data), SLICE))
-            self.line.guard.waits(self.origin.host, len(data))
+            if not self.line.guard.waits(self.origin.host, len(data)) and len(data) > SLICE:
+                self.line.guard.drops(self.origin.host)
+                self._forget_raw()
+                self.transport.abortConnection()
+                return
         self._take()
 
     def connectionLost(self, reason: Failure | None = None) -> None:
@@ -214,8 +221,7 @@ class _Conversation(Connection):
         try:
             if not self.line.desk.receive(piece, self.origin, self._respond):
                 self.ended = True
-                while self.raw:
-                    self.line.guard.waits(self.origin.host, -len(self.raw.popleft()))
+                self._forget_raw()
                 self.transport.pauseProducing()
         except Exception:
             self.unanswered -= 1
@@ -223,11 +229,22 @@ class _Conversation(Connection):
             raise
 
     def _charge(self, data: bytes) -> None:
-        """Count what is taken apart; where that is too much for one address, go on later."""
+        """Count what is taken apart; where that is too much for one address, go on later.
+
+        A connection that says little is read all the same: a neighbour behind one address must not silence it.
+        """
         seconds = self.line.guard.took(self.origin.host, len(data))
-        if seconds and not (self.held or self.line.closing):
+        if not seconds:
+            return
+        self.own = min(self.own + (self.heard - self.filled) * OWN_RATE, SLICE) - len(data)
+        self.filled = self.heard
+        if self.own < 0 and not (self.held or self.line.closing):
             self.held = True
             self.line.later(seconds, self._let_go)
+
+    def _forget_raw(self) -> None:
+        while self.raw:
+            self.line.guard.waits(self.origin.host, -len(self.raw.popleft()))
 
     def _let_go(self) -> None:
         self.held = False
@@ -353,7 +370,9 @@ class DirectPort:
     def __init__(self, line: "StreamLine", host: str, port: int, given: socket.socket | None = None) -> None:
         self._line, self._loop = line, asyncio.get_event_loop()
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        self._socket = given or socket.create_server((host, port), family=family, backlog=BACKLOG)
+        # [::] takes IPv4 as well, as the ports of TLS and UDP do.
+        both = host == "::" and socket.has_dualstack_ipv6()
+        self._socket = given or socket.create_server((host, port), family=family, backlog=BACKLOG, dualstack_ipv6=both)
         self._socket.setblocking(False)
         self._opening: set[asyncio.Task[Any]] = set()
         self._listen()

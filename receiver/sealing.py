@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from receiver.book import SECRETS, Book, BookError, key_digits, line_of, parse
 from receiver.keys_at_rest import VARIABLE, Master
-from receiver.requests import write_whole
+from receiver.requests import locked, write_whole
 
 _VALUE = re.compile(r"""(\s*["']?(?:old_)?key["']?\s*=\s*)(["'])([^"'\\]*)\2""")
 
@@ -37,6 +37,11 @@ def reseal(path: Path, old: Master, new: Master, where: str) -> Sealed:
 
 def _rewrite(path: Path, kind: str, turn: Callable[[str, str], str], where: str | None) -> Sealed:
     path = path.resolve()  # a link stays one
+    with locked(path.parent):
+        return _rewritten(path, kind, turn, where)
+
+
+def _rewritten(path: Path, kind: str, turn: Callable[[str, str], str], where: str | None) -> Sealed:
     text = path.read_bytes().decode("utf-8")
     book = parse(text, str(path), path.parent)
     lines = text.splitlines(keepends=True)

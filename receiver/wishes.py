@@ -10,6 +10,7 @@ import orjson
 
 from receiver.desk import millis
 from receiver.journal import GRANTED, REFUSED, JournalError, Store, opened, public
+from receiver.record import mode_now
 
 WAIT_SECONDS = 3.0
 LOOK_SECONDS = 0.05
@@ -67,7 +68,7 @@ def note(journal: Path, event: str, detail: str, **more: Any) -> int:
         reader.close()
     store = opened(journal, write=True)
     try:
-        return store.note({"at": millis(datetime.now(UTC)), "row": None} | entry)
+        return store.note({"at": millis(datetime.now(UTC)), "row": None, "mode": mode_now(store)} | entry)
     except store.FAILURES as error:
         raise JournalError(f"the journal {store} cannot be written: {error}") from None
     finally:

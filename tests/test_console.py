@@ -338,9 +338,11 @@ def test_what_is_shown_live_is_what_the_page_would_show(listening: Callable[...,
 
 def test_a_page_that_reads_too_slowly_hears_how_many_it_did_not_get() -> None:
     watcher = feed.Watcher(asyncio.Event())
-    watcher.put([Came({"row": number}, b"") for number in range(feed.MOST_WAITING + 7)])
+    fire = Came({"row": 0, "signals": [{"category": "fire"}]}, b"")
+    watcher.put([fire, *(Came({"row": number}, b"") for number in range(1, feed.MOST_WAITING + 8))])
     rows, left_out = asyncio.run(watcher.take(1.0))
-    assert (len(rows), left_out) == (feed.MOST_WAITING, 7)
+    assert (len(rows), left_out) == (feed.MOST_WAITING + 1, 7)
+    assert rows[0] is fire  # a life is not pushed out by a storm
     assert asyncio.run(watcher.take(0.01)) == ([], 0)
 
 

@@ -20,7 +20,20 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes
 
 from receiver.book import Book, BookError, parse
-from receiver.guard import A_SECOND, ALLOWED, AT_ONCE, BYTES, DATAGRAMS, UNREADABLE, Bounds, Guard, networks, site_of
+from receiver.guard import (
+    A_SECOND,
+    ALLOWED,
+    AT_ONCE,
+    BYTES,
+    DATAGRAMS,
+    MOST_WAITING,
+    UNREADABLE,
+    WAITING,
+    Bounds,
+    Guard,
+    networks,
+    site_of,
+)
 from receiver.tls import Files, Renewed
 
 Open = Callable[..., Bench]
@@ -355,6 +368,35 @@ async def test_a_flood_of_one_address_is_read_slowly_and_all_of_it_answered(open
     assert await (await bench.panel()).ask(alarm(1, "8C20"))
     await flood.until(ack(450))
     assert bench.bench.counts.limited[BYTES] > 0
+
+
+async def test_a_neighbours_flood_behind_one_address_silences_nobody(open_bench: Open) -> None:
+    """A panel that calls for each message, and one that has kept its connection."""
+    bench = open_bench("tcp", bounds=Bounds(octets=4096.0))
+    kept = await bench.panel(at=THERE)
+    assert await kept.ask(alarm(1)) == ack(1)
+    floods = [await bench.panel(at=THERE) for _ in range(40)]
+    flood = b"".join(alarm(number, "7777") for number in range(1, 5000))
+    assert len(floods) * len(flood) > 2 * MOST_WAITING
+
+    async def pour(panel: Any) -> None:
+        with contextlib.suppress(ConnectionError):
+            await panel.send(flood)
+
+    pouring = [asyncio.create_task(pour(panel)) for panel in floods]
+    await asyncio.sleep(0.5)
+    assert bench.bench.counts.limited[BYTES] > 0
+    for number in (2, 3, 4):
+        assert await kept.ask(alarm(number)) == ack(number)
+        caller = await bench.panel(at=THERE)
+        assert await caller.ask(alarm(number, "8C20")) != b""
+        await caller.close()
+    assert bench.bench.counts.limited[WAITING] > 0
+    for task in pouring:
+        task.cancel()
+    await asyncio.gather(*pouring, return_exceptions=True)
+    for panel in floods:
+        panel.writer.transport.abort()
 
 
 async def test_who_begins_no_handshake_is_closed_in_time(open_bench: Open, certificate: Pair) -> None:

@@ -166,6 +166,8 @@ def status(
         store, now = opened(journal), datetime.now(UTC)
         for place, runs in hand_on.places(journal):
             rows, seconds = hand_on.behind(store, place, now)
+            if hand_on.strange(store, place):
+                place = replace(place, trouble="its place is in another journal: give another --name")
             good = good and runs and place.trouble is None
             if as_json:
                 told = {"consumer": place.consumer, "target": place.target, "row": place.row, "at": place.at}
@@ -173,7 +175,8 @@ def status(
                 print_json(told | {"behind_rows": rows, "behind_seconds": round(seconds, 3)} | more)
                 continue
             late = f"{rows} rows behind, the first of them {span(seconds)} old" if rows else "up to date"
-            trouble = f"; {place.trouble} (since {place.since})" if place.trouble else ""
+            since = f" (since {place.since})" if place.since else ""
+            trouble = f"; {place.trouble}{since}" if place.trouble else ""
             OUT.print(f"{place.consumer:<20} {place.target}  row {place.row}, {late}"
                       f"{'' if runs else '; NOT RUNNING'}{trouble}", markup=False, soft_wrap=True)  # fmt: skip
     except (hand_on.PlaceError, JournalError) as error:

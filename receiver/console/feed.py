@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 import orjson
 
 from receiver.journal import JournalError, Store, opened
+from receiver.storms import always
 
 LOOK_SECONDS = 0.1
 MOST_A_LOOK = 5_000  # rows that are read at once; the next look has the others
@@ -32,7 +33,7 @@ class Watcher:
 
     def __init__(self, looks: asyncio.Event) -> None:
         self._looks = looks
-        self._rows: deque[Came] = deque(maxlen=MOST_WAITING)
+        self._rows: deque[Came] = deque()
         self._left_out = 0
         self._came = asyncio.Event()
 
@@ -42,8 +43,12 @@ class Watcher:
 
     def put(self, rows: list[Came]) -> None:
         """Hand in rows; never waits."""
-        self._left_out += max(0, len(self._rows) + len(rows) - MOST_WAITING)
         self._rows.extend(rows)
+        if (over := len(self._rows) - MOST_WAITING) > 0:
+            # What may be somebody's life is not pushed out by what is not.
+            kept = [one for one in islice(self._rows, over) if always(one.entry)][-MOST_WAITING:]
+            self._left_out += over - len(kept)
+            self._rows = deque((*kept, *islice(self._rows, over, None)))
         self._came.set()
 
     async def take(self, seconds: float) -> tuple[list[Came], int]:

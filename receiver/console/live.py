@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import AsyncGenerator, Sequence
+from itertools import takewhile
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -13,7 +14,7 @@ from pydantic import BaseModel
 from protocols.dc09 import bare
 from protocols.explain import Part, explain
 from receiver.console import streams
-from receiver.console.feed import Came
+from receiver.console.feed import MOST_A_LOOK, Came
 from receiver.console.house import LARGEST, NOT_FOUND, AHouse, Engineer, Journal, page, part
 from receiver.desk import reread
 from receiver.journal import Row, Store, opened, parts_of, says
@@ -94,7 +95,13 @@ async def stream(
         try:
             rows, _ = asked.find(store, None, SHOWN)
             found = [Came(orjson.loads(row.text), row.text) for row in reversed(rows) if row.number > since]
-            return found, MORE if len(found) == SHOWN else 0
+            if len(found) < SHOWN:
+                return found, 0
+            # What may be somebody's life, too, among what is not shown: as far back as one look goes.
+            reach = max(since, store.last_number() - MOST_A_LOOK)
+            came = (Came(orjson.loads(row.text), row.text) for row in store.rows(after=reach))
+            before = takewhile(lambda one: one.entry["row"] < found[0].entry["row"], came)
+            return [one for one in before if always(one.entry) and asked.fits(one)] + found, MORE
         finally:
             store.close()
 
