@@ -29,6 +29,7 @@ from receiver.leaving import RECALLED, Leaving
 from receiver.requests import write_whole
 
 LOOK_SECONDS = 0.1  # between two looks for new rows
+HELD_SECONDS = 5.0  # that the one before may take to let go of its place
 KEEP_SECONDS = 0.2  # within a batch, how old the place on disk may be: what is lost of it comes twice
 PAUSES = (0.5, 60.0)  # seconds before the first try after a failure, and at most
 MOST_A_LOOK = 500  # rows; a long read of a file would keep its WAL from being taken over
@@ -101,12 +102,22 @@ def held(path: Path) -> Iterator[None]:
     handle = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     try:
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _wait_for(handle)
         except BlockingIOError:
             raise PlaceError(f"another process hands on by {path}: give this consumer another --name") from None
         yield
     finally:
         os.close(handle)
+
+
+def _wait_for(handle: int) -> None:
+    # What belonged to a bench that was killed ends a moment later.
+    until = time.monotonic() + HELD_SECONDS
+    while time.monotonic() < until:
+        with suppress(BlockingIOError):
+            return fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        time.sleep(0.05)
+    return fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 def _is_held(path: Path) -> bool:

@@ -148,6 +148,7 @@ class _Fold:
         if self.sheet.begun is None or self.sheet.ended is not None:
             return
         self.sheet.last_row = entry["row"]
+        self.sheet.mirrored |= entry.get("mode") == "mirror"
         if entry["signals"]:
             self.sheet.rehearsed |= entry["peer"].startswith(("127.", "[::1]"))
             shown = self.storms.take(entry)

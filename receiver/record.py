@@ -80,6 +80,7 @@ def substance(sheet: Sheet) -> str:
         "questions": [question["row"] for question in sheet.questions],
         "verdict": sheet.verdict,
         "rehearsed": sheet.rehearsed,
+        **({"mode": "mirror"} if sheet.mirrored else {}),  # what was signed before rows said their mode stays signed
     }
     return hashlib.sha256(orjson.dumps(signed, option=orjson.OPT_SORT_KEYS)).hexdigest()
 

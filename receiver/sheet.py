@@ -152,6 +152,7 @@ class Sheet:
     recent: list[Entry | Storm] = field(default_factory=list)
     call: Call | None = None
     path_call: Call | None = None
+    mirrored: bool = False  # some of what was seen came to a bench that answered nobody
     rehearsed: bool = False  # what proves it came from this machine itself: no panel was there
 
     @property

@@ -543,7 +543,22 @@ def test_what_was_said_before_its_place_still_says_where_rows_come_from(tmp_path
     assert handed(path).origins == ["live", "live", "on-test", "live", "on-test", "repeat", "on-test", "live"]
 
 
-def test_a_place_in_another_journal_is_refused_and_two_may_not_share_one(tmp_path: Path) -> None:
+def test_who_takes_over_waits_for_who_had_the_place_to_end(tmp_path: Path) -> None:
+    """A bench that was killed and started again at once: what belonged to the old one ends a moment later."""
+    path, freed = tmp_path / "j.hand-on.x", list[bool]()
+    with contextlib.ExitStack() as first:
+        first.enter_context(held(path))
+        ends = threading.Timer(0.3, lambda: (freed.append(True), first.close()))
+        ends.start()
+        with held(path):
+            assert freed == [True]
+        ends.join()
+
+
+def test_a_place_in_another_journal_is_refused_and_two_may_not_share_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hand_on, "HELD_SECONDS", 0.1)
     path = written(tmp_path / "j", [entry(1), entry(2)])
     handed(path, start=0)
     with held(place_file(path, "x")), pytest.raises(PlaceError, match="another process"), held(place_file(path, "x")):

@@ -6,6 +6,7 @@ import io
 import json
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
@@ -191,6 +192,9 @@ def test_a_slow_clock_that_is_measured_once_more_is_one_finding_and_voids_nothin
     for late in (0, 8, 0, 0, 0):  # a message that is late for once
         poll(late)
     assert records.substance(house.sheet()) == before
+    assert (
+        records.substance(replace(house.sheet(), mirrored=True)) != before
+    )  # and of a mirror something else is signed
 
 
 def test_nothing_is_signed_while_something_is_left_nor_by_nobody(quiet: Station) -> None:

@@ -124,7 +124,7 @@ class Load:
     ) -> None:
         self.panels = [Panel(f"{letter}{number:03}") for number in range(PANELS)]
         self.udp, self.wait, self.pace = udp, wait, pace
-        self.here: str | None = None  # from which address
+        self.here: Sequence[str] = ()  # from which addresses, by turns
         self.anew = anew  # whether each message has a connection of its own
         self.refused = 0  # connections
         self.longest = 0.0  # seconds without an ACK for anybody
@@ -175,7 +175,7 @@ class Load:
             await asyncio.sleep(0.01)
 
     async def _over_tcp(self, panel: Panel, port: int) -> None:
-        here = (self.here, 0) if self.here else None
+        here = (self.here[self.panels.index(panel) % len(self.here)], 0) if self.here else None
         reader, writer = await asyncio.open_connection(HOST, port, local_addr=here)
         try:
             while self.going:
@@ -730,7 +730,10 @@ async def failover(folder: Path, wanted: argparse.Namespace) -> Outcome:
 
 async def attack(folder: Path, wanted: argparse.Namespace) -> Outcome:
     journal, load = folder / "journal", Load(wait=10, pace=0.02)
-    load.here = "127.0.0.9"  # limited as the attackers are
+    load.here = (
+        "127.0.0.9",
+        "127.0.0.3",
+    )  # limited as the attackers are; and behind the address from which the flood comes
     keyed = f'[[account]]\nnumber = "{SEALED}"\nname = "invented"\nkey = "hex:{SECRET}"\n'
     bench = Bench(folder, journal, accounts=keyed)
     with console_of(journal) as console:
