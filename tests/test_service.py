@@ -10,6 +10,7 @@ import signal
 import socket
 import ssl
 import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -216,6 +217,43 @@ def test_the_units_are_tight_and_can_be_read() -> None:
     )  # fmt: skip
     wrong = [line for line in verified.stderr.splitlines() if "/farend" in line and "is not executable" not in line]
     assert wrong == []
+
+
+# Inherited by what is started: no memory may be written and run (prctl(2), PR_SET_MDWE, Linux 6.3).
+WITHOUT_WRITTEN_CODE = """
+import ctypes, os, sys
+if ctypes.CDLL(None, use_errno=True).prctl(65, 1, 0, 0, 0):
+    sys.exit(f"prctl: {os.strerror(ctypes.get_errno())}")
+os.execv(sys.argv[1], sys.argv[1:])
+"""
+
+
+def test_where_memory_that_was_written_cannot_be_run_all_but_tls_works(
+    tmp_path: Path, certificate: tuple[Path, Path]
+) -> None:
+    """So the unit says, and the drop-in for TLS takes that back; should this fail because TLS works, it need not."""
+    in_unit = "MemoryDenyWriteExecute=yes" in (UNITS / "farend.service").read_text()
+    assert (in_unit, "MemoryDenyWriteExecute=no" in (UNITS / "tls.conf").read_text()) == (True, True)
+
+    def started(*options: object) -> subprocess.Popen[str]:
+        return subprocess.Popen(
+            [sys.executable, "-c", WITHOUT_WRITTEN_CODE, *command("listen", "--json", "--journal", "j", *options)],
+            cwd=tmp_path, env=clean_environment(), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+
+    with started("--tcp", f"{HOST}:0", "--unknown", "ack") as bench:
+        assert bench.stdout
+        assert bench.stderr
+        first = bench.stdout.readline()
+        if not first and (why := bench.stderr.read()).startswith("prctl: "):
+            pytest.skip(f"this kernel cannot forbid it: {why}")
+        assert exchange(json.loads(first)["listening"][0]["port"], alarm(1)) == [ack(1)]
+        bench.terminate()
+        assert bench.wait(15) == 0
+    pair = ("--certificate", certificate[0], "--private-key", certificate[1])
+    with started("--tls", f"{HOST}:0", *pair) as bench:
+        assert "write+execute memory" in bench.communicate(timeout=15)[1]
+        assert bench.returncode == 2
 
 
 # The book
