@@ -238,7 +238,8 @@ def test_where_memory_that_was_written_cannot_be_run_all_but_tls_works(
     def started(*options: object) -> subprocess.Popen[str]:
         return subprocess.Popen(
             [sys.executable, "-c", WITHOUT_WRITTEN_CODE, *command("listen", "--json", "--journal", "j", *options)],
-            cwd=tmp_path, env=clean_environment(), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+            cwd=tmp_path, env=clean_environment(), text=True,
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         )  # fmt: skip
 
     with started("--tcp", f"{HOST}:0", "--unknown", "ack") as bench:
