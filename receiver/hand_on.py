@@ -24,7 +24,7 @@ import orjson
 
 from receiver.consumers import Consumer, ConsumerError
 from receiver.desk import millis
-from receiver.journal import JournalError, Row, Store, begins, folder_of, opened, public, server_of
+from receiver.journal import JournalError, Row, Store, begins, database_of, folder_of, opened, server_of
 from receiver.leaving import RECALLED, Leaving
 from receiver.requests import write_whole
 
@@ -55,8 +55,9 @@ class Place:
 
 
 def journal_id(journal: Path | str) -> str:
-    """What tells this journal from others: of a file its machine and place, of a server's its URL."""
-    whole = public(journal) if server_of(journal) else f"{socket.gethostname()}:{Path(journal).absolute()}"
+    """What tells this journal from others: of a file its machine and place, of a server's its hosts and name."""
+    url = server_of(journal)
+    whole = database_of(url) if url else f"{socket.gethostname()}:{Path(journal).absolute()}"
     return hashlib.sha256(whole.encode()).hexdigest()[:12]
 
 

@@ -22,6 +22,7 @@ from contextlib import contextmanager, suppress
 from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple
+from urllib.parse import parse_qsl, urlsplit
 
 import orjson
 
@@ -560,12 +561,21 @@ def public(where: Path | str) -> str:
     return re.sub(r"(?i)([?&](?:ssl)?password=)[^&]*", r"\1…", url)
 
 
+def database_of(url: str) -> str:
+    """Which database a URL means, whoever asks for it and how: its hosts, in whatever order, and its name."""
+    parts = urlsplit(url)
+    asked = dict(parse_qsl(parts.query))
+    hosts = [*parts.netloc.rpartition("@")[2].split(","), *asked.get("host", "").split(",")]
+    named = sorted(host.lower().removesuffix(":5432") for host in hosts if host)
+    return f"{','.join(named)}/{parts.path.strip('/') or asked.get('dbname', '')}"
+
+
 def folder_of(where: Path | str) -> Path:
     """A folder of this machine that goes with a journal: where its file lies, or one of the user's own for a server's."""
     if (url := server_of(where)) is None:
         return Path(where).parent
     state = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
-    folder = state / "farend" / hashlib.sha256(url.encode()).hexdigest()[:12]
+    folder = state / "farend" / hashlib.sha256(database_of(url).encode()).hexdigest()[:12]
     folder.mkdir(parents=True, exist_ok=True)
     return folder
 

@@ -182,6 +182,7 @@ def kind_of(entry: Mapping[str, Any]) -> Kind | None:
     """What a row is to other programs; None where it is nothing to them.
 
     A signal is what was acknowledged, so also that of an unknown account where `--unknown ack` says so, and a repeat.
+    A mirror acknowledges nothing: what it hears of unknown accounts leaves as well.
     """
     if "event" in entry:
         return None if entry["event"] in PEOPLES else "event"
@@ -192,4 +193,5 @@ def kind_of(entry: Mapping[str, Any]) -> Kind | None:
         return None
     if entry.get("refused_alarm"):
         return "refused-alarm"
-    return "signal" if entry.get("reply") == "ACK" and entry.get("signals") else None
+    heard = entry.get("reply") == "ACK" or (entry.get("mode") == "mirror" and verdict == "unknown-account")
+    return "signal" if heard and entry.get("signals") else None

@@ -491,6 +491,12 @@ def test_signals_are_what_was_acknowledged_and_refused_alarms_are_told_apart() -
         assert [number for number, _ in leaving(*some, kinds=[kind])] == numbers
 
 
+def test_what_a_mirror_hears_of_unknown_accounts_leaves_though_it_acknowledges_nothing() -> None:
+    fire = entry(1, verdict="unknown-account", reply="none", mode="mirror")
+    assert leaving(fire) == [(1, "live")]
+    assert leaving(fire | {"mode": "bench"}) == []  # it was silent on purpose
+
+
 def test_what_people_say_to_one_another_are_events_that_there_are() -> None:
     assert set(glossary.EVENTS) >= PEOPLES
 

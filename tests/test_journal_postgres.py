@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from receiver import journal_postgres, retention
 from receiver.hand_on import HandOn, Place, place_file, read
-from receiver.journal import JournalError, Row, Store, folder_of, link, opened, public, server_of
+from receiver.journal import JournalError, Row, Store, database_of, folder_of, link, opened, public, server_of
 from receiver.leaving import Leaving
 from tools import postgres
 
@@ -93,6 +93,22 @@ def test_of_a_servers_url_people_read_all_but_its_password(where: str) -> None:
     assert public(where).startswith(("postgresql://", "postgres://"))
     assert public("station.journal") == "station.journal"
     assert public("postgresql://farend@db/x") == "postgresql://farend@db/x"
+
+
+def test_a_database_is_the_same_whoever_asks_for_it() -> None:
+    """Or a consumer's place in it would be lost with each new password."""
+    same = {
+        database_of(f"postgresql://{rest}")
+        for rest in (
+            "farend:old@db,b/j",
+            "farend:new@b,DB/j",
+            "b:5432,db/j?sslmode=require",
+            "/j?host=db,b",
+            "x@/?host=b,db&dbname=j",
+        )
+    }
+    assert same == {"b,db/j"}
+    assert database_of("postgresql://db:5433/j") != database_of("postgresql://db/j") != database_of("postgresql://db/k")
 
 
 def test_a_password_is_in_no_message() -> None:

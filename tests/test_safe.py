@@ -85,8 +85,7 @@ async def test_tls_1_2_is_spoken_with_authenticated_encryption_alone(
 
 
 async def test_the_openssl_command_gets_1_3_and_no_static_rsa(open_bench: Open, certificate: Pair) -> None:
-    if not shutil.which("openssl"):
-        pytest.skip("the openssl command is not installed")
+    assert shutil.which("openssl"), "the openssl command: apt-get install openssl"
     bench = open_bench("tls", certificate=certificate)
     where = f"{HOST}:{bench.ports['tls'][1]}"
 
