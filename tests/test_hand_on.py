@@ -549,6 +549,25 @@ def test_what_was_said_before_its_place_still_says_where_rows_come_from(tmp_path
     assert handed(path).origins == ["live", "live", "on-test", "live", "on-test", "repeat", "on-test", "live"]
 
 
+def test_what_was_said_long_before_its_place_is_heard_in_its_order(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hand_on, "RECALLED_ROWS", 0)
+    peer = "127.0.0.1:40001"
+    over = [
+        event(1, "replay", replay="r", peers=[peer]),
+        event(2, "replay", replay="r", over=True),
+        entry(3, peer=peer),
+    ]
+    assert handed(written(tmp_path / "over", over), start=2).rows == [3]
+    runs = [
+        event(1, "replay", replay="q", over=True),
+        event(2, "replay", replay="r", peers=[peer]),
+        entry(3, peer=peer),
+    ]
+    assert handed(written(tmp_path / "runs", runs), start=2).rows == []
+
+
 def test_who_takes_over_waits_for_who_had_the_place_to_end(tmp_path: Path) -> None:
     """A bench that was killed and started again at once: what belonged to the old one ends a moment later."""
     path, freed = tmp_path / "j.hand-on.x", list[bool]()
