@@ -35,7 +35,7 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -86,12 +86,28 @@ class Outcome:
 # The panels
 
 
+def sent(sequence: int) -> int:
+    """The sequence number of a message on the wire."""
+    return (sequence - 1) % 9999 + 1
+
+
+def counted(rows: Iterable[dict[str, Any]]) -> Iterator[tuple[str, int]]:
+    """Whose each row is and which of its messages, counted on over the end of the sequence; rows in order of arrival."""
+    last: dict[str, int] = {}
+    for row in rows:
+        before = last.get(row["account"], 0)
+        number = row["sequence"] + before - sent(before) if before else row["sequence"]
+        number += 9999 if number < before - 5000 else 0
+        last[row["account"]] = number
+        yield row["account"], number
+
+
 @dataclass
 class Panel:
     """Sends as fast as it is answered; without an answer the same bytes again, on a new connection if the old one broke."""
 
     account: str
-    sequence: int = 1
+    sequence: int = 1  # counted on; what is sent begins again after 9999
     offered: int = 0  # messages that were sent, however often
     acknowledged: list[int] = field(default_factory=list)
     tries: int = 0
@@ -99,11 +115,11 @@ class Panel:
 
     def message(self) -> bytes:
         self.offered = self.sequence
-        return build("ADM-CID", self.sequence, self.account, f"1401 01 {self.sequence % 1000:03d}")
+        return build("ADM-CID", sent(self.sequence), self.account, f"1401 01 {self.sequence % 1000:03d}")
 
     def heard(self, answer: bytes) -> bool:
         """Whether an answer acknowledges the message that is outstanding."""
-        if f'"ACK"{self.sequence:04d}L0#{self.account}[]'.encode() not in answer:
+        if f'"ACK"{sent(self.sequence):04d}L0#{self.account}[]'.encode() not in answer:
             return False
         self.acknowledged.append(self.sequence)
         self.sequence += 1
@@ -313,7 +329,7 @@ def judged(name: str, load: Load, journal: Path | str, note: str = "") -> Outcom
         store.close()
     mine = {panel.account for panel in load.panels}
     rows = [row for row in rows if row["account"] in mine]
-    once = Counter((row["account"], row["sequence"]) for row in rows if row["verdict"] == "accepted")
+    once = Counter(counted(row for row in rows if row["verdict"] == "accepted"))
     outcome.offered = sum(panel.offered for panel in load.panels)
     outcome.acknowledged = load.count
     outcome.kept = len(once)
