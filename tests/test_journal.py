@@ -523,6 +523,33 @@ async def test_a_writer_that_is_killed_costs_no_row_and_doubles_none(tmp_path: P
     assert mistakes(path) == []
 
 
+async def test_of_commits_over_which_writers_die_again_and_again_those_on_disk_are_kept(tmp_path: Path) -> None:
+    """And the others are not, so that what the panel sends again is new once."""
+    path = tmp_path / "station.journal"
+    writer = Apart(path)
+    telling = Telling(Journal(writer))
+    telling.add("first")
+    await telling.idle()
+    os.kill(writer._process.pid, signal.SIGSTOP)
+    for number in range(33):  # one alone, then two groups of 16
+        telling.add(f"row {number}")
+    with closing(Store(path, write=True, lock=os.dup(writer._lock))) as store:
+        store.append(writer._asked[0].rows)
+        store.append(writer._asked[1].rows)
+    writer._deaths = 2
+    os.kill(writer._process.pid, signal.SIGKILL)
+    await telling.idle()
+    assert telling.told[:18] == [("first", 1), *((f"row {number}", number + 2) for number in range(17))]
+    assert telling.told[18:] == [(f"row {number}", None) for number in range(17, 33)]
+    assert telling.journal.failing
+    telling.journal.retry()
+    await telling.idle()
+    assert not telling.journal.failing
+    telling.journal.close()
+    assert [what for what, _ in said(path)] == ["first", *(f"row {number}" for number in range(33))]
+    assert mistakes(path) == []
+
+
 async def test_a_writer_that_cannot_be_started_again_is_a_journal_that_fails_and_comes_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
