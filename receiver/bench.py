@@ -226,7 +226,6 @@ class Bench:
             + "lines: "
             + ", ".join(lines.line_text(*one) for one in listening),
             listening=[{"line": kind, "host": host, "port": port} for kind, host, port in listening],
-            mode=self.settings.mode,
         )
         if synchronised() is False:
             self.told(
@@ -726,10 +725,10 @@ class Bench:
             return
         if not journal.busy or journal.commits != self._commits:
             self._commits, self._came_back = journal.commits, tick
-            if self._stuck:
-                self._stuck = False
+            if self._stuck and not journal.failing:  # else it came back with a failure, and that is told
                 self._journal_told("the journal writes again")
-        elif tick - self._came_back >= STUCK_SECONDS and not self._stuck:
+            self._stuck = False
+        elif tick - self._came_back >= STUCK_SECONDS and not (self._stuck or journal.failing):
             self._stuck = True
             self.told(
                 f"THE JOURNAL HAS NOT COME BACK FOR {tick - self._came_back:.0f} s ({journal.depth} rows wait):"

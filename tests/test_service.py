@@ -496,6 +496,39 @@ async def test_a_commit_that_does_not_come_back_is_said_and_nobody_is_sent_here(
     assert list(one.bench.unready()) == []
 
 
+async def test_a_commit_that_comes_back_late_with_a_failure_is_not_said_to_be_written(
+    open_bench: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A server whose lock nobody lets go of: first nothing, then an error."""
+    monkeypatch.setattr(benches, "STUCK_SECONDS", 0.2)
+    hangs, refuses = threading.Event(), threading.Event()
+    hangs.set()
+
+    class Locked(Store):
+        def append(self, rows: list[Row], seen: Iterable[Seen] = ()) -> list[Row]:
+            hangs.wait(SECONDS)
+            if refuses.is_set():
+                raise OSError("lock timeout")
+            return super().append(rows, seen)
+
+    one = open_bench("tcp", store=Locked)
+    panel = await one.panel()
+    assert await panel.ask(alarm(1)) == ack(1)
+    hangs.clear()
+    refuses.set()
+    await panel.send(alarm(2))
+    try:
+        assert await one.tells("THE JOURNAL HAS NOT COME BACK")
+    finally:
+        hangs.set()
+    assert await one.tells("THE JOURNAL CANNOT WRITE")
+    await asyncio.sleep(1.5)  # a look later
+    assert not [text for text in one.told if "writes again" in text]
+    assert "cannot write" in next(one.bench.unready())
+    refuses.clear()
+    assert await one.tells("the journal writes again")
+
+
 def test_every_sentence_that_is_told_has_its_place_in_the_log() -> None:
     found = set(told_in_code())
     assert len(found) > 15
