@@ -186,13 +186,14 @@ class HandOn:
         try:
             while not self.ending.is_set():
                 try:
+                    file = _file(self.journal)  # before it is opened: what takes its place from now on is another
                     store = opened(self.journal)
                     try:
                         self._find(store)
                         if self._unread:
                             self._trouble(None)
                         self._unread, tries = False, 0
-                        if self._follow(store):
+                        if self._follow(store, file):
                             return
                     finally:
                         with suppress(*Store.FAILURES):
@@ -234,11 +235,10 @@ class HandOn:
                 break
             self.leaving.take(row)
 
-    def _follow(self, store: Store) -> bool:
+    def _follow(self, store: Store, file: tuple[int, int] | None) -> bool:
         """Hand on what is there and what comes; whether that was all that was wanted."""
         self.leaving = self._wanted()
         self._recall(store)
-        file = _file(self.journal)
         while not self.ending.is_set():
             rows = list(store.rows(after=self.place.row, events=True, limit=MOST_A_LOOK))
             if not rows and self.once:

@@ -106,6 +106,18 @@ def test_a_full_disk_is_told_and_the_lines_that_are_there_stay_whole(tmp_path: P
     assert told[-1] == f"the capture lacks {100 - len(found)} happenings"
 
 
+def test_a_capture_that_is_still_written_is_read_as_far_as_it_went_when_it_was_opened(tmp_path: Path) -> None:
+    """Or whoever plays it into the bench that writes it would play what it has just played."""
+    path = tmp_path / "x.capture"
+    one = Happening(NOW, "tcp-1", "panel", b"x")
+    capture.write(path, [one], "a test", NOW)
+    found = capture.opened(path)
+    with path.open("ab") as file:
+        file.write(capture.written(one))
+    assert list(found.happenings) == [one]
+    assert capture.read(path) == ([one, one], [])
+
+
 def test_a_last_line_cut_off_in_mid_write_is_told_and_left_out(tmp_path: Path) -> None:
     path = tmp_path / "x.capture"
     capture.write(path, [Happening(NOW, "tcp-1", "panel", b"abc")], "a test", NOW)

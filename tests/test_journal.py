@@ -474,6 +474,15 @@ class Telling:
         raise AssertionError("the journal told nothing for ten seconds")
 
 
+async def begun(path: Path) -> tuple[Apart, Telling]:
+    """A journal with a writer of its own, and its first row."""
+    writer = Apart(path)
+    telling = Telling(Journal(writer))
+    telling.add("first")
+    await telling.idle()
+    return writer, telling
+
+
 def said(path: Path) -> list[tuple[str, int]]:
     """What the events in a journal say, in order."""
     with closing(Store(path)) as store:
@@ -485,15 +494,12 @@ def said(path: Path) -> list[tuple[str, int]]:
 )
 async def test_a_writer_that_is_killed_costs_no_row_and_doubles_none(tmp_path: Path, when: str) -> None:
     path = tmp_path / "station.journal"
-    writer = Apart(path)
-    telling = Telling(Journal(writer))
+    writer, telling = await begun(path)
     killed = writer._process
 
     def kill(how: signal.Signals) -> None:
         os.kill(killed.pid, how)
 
-    telling.add("first")
-    await telling.idle()
     if when in ("before it read them", "between commit and word"):
         kill(signal.SIGSTOP)
     if when == "while it is idle":
@@ -526,10 +532,7 @@ async def test_a_writer_that_is_killed_costs_no_row_and_doubles_none(tmp_path: P
 async def test_of_commits_over_which_writers_die_again_and_again_those_on_disk_are_kept(tmp_path: Path) -> None:
     """And the others are not, so that what the panel sends again is new once."""
     path = tmp_path / "station.journal"
-    writer = Apart(path)
-    telling = Telling(Journal(writer))
-    telling.add("first")
-    await telling.idle()
+    writer, telling = await begun(path)
     os.kill(writer._process.pid, signal.SIGSTOP)
     for number in range(33):  # one alone, then two groups of 16
         telling.add(f"row {number}")
@@ -554,10 +557,7 @@ async def test_a_writer_that_cannot_be_started_again_is_a_journal_that_fails_and
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "station.journal"
-    writer = Apart(path)
-    telling = Telling(Journal(writer))
-    telling.add("first")
-    await telling.idle()
+    writer, telling = await begun(path)
     os.kill(writer._process.pid, signal.SIGKILL)
     writer._process.wait()
     monkeypatch.setattr(sys, "executable", str(tmp_path / "nothing"))

@@ -519,6 +519,16 @@ def test_either_engine_finds_the_same_rows(
     far.close()
 
 
+def test_an_alarm_that_reaches_two_benches_is_told_at_one(
+    where: str, station: Path, listening: Callable[..., Listening]
+) -> None:
+    one, two = [listening("--book", station, "--journal", where, "--name", name) for name in ("one", "two")]
+    for bench in (one, two):
+        assert exchange(bench.port(), alarm(7)) == [ack(7)]
+    assert [bench.end() for bench in (one, two)] == [0, 0]
+    assert ["ALARM, account 4471" in bench.talk for bench in (one, two)] == [True, False]
+
+
 def test_a_wish_is_done_by_every_bench_and_written_down_by_one(
     where: str, station: Path, listening: Callable[..., Listening], inside: Farend
 ) -> None:

@@ -1,5 +1,6 @@
 """Keys at rest, two keys for a time, and sealed frames that are sent again."""
 
+import os
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -79,6 +80,18 @@ def test_a_master_that_is_missing_or_another_is_told_with_account_and_line(
     assert told in str(mistake.value)
     assert "station.toml:" in str(mistake.value)
     assert not any(secret in str(mistake.value).upper() for secret in (SECRET, MASTER, NEXT))
+
+
+def test_a_book_that_is_sealed_stays_where_and_whose_it_was(book: Path, inside: Farend) -> None:
+    """Whoever seals is root, most likely, and whoever reads it is not; and a link to it stays a link."""
+    link = book.with_name("link.toml")
+    link.symlink_to(book)
+    whose = os.geteuid() or 65534, os.getegid() or 65534
+    os.chown(book, *whose)
+    assert inside("book", "seal", link, "--master", where(book)).code == 0
+    assert link.is_symlink()
+    assert SECRET not in book.read_text().upper()
+    assert (book.stat().st_uid, book.stat().st_gid) == whose
 
 
 def test_a_sealed_key_opens_in_no_other_account_and_not_when_changed(book: Path, inside: Farend) -> None:

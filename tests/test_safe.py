@@ -256,6 +256,12 @@ def test_too_many_bytes_are_read_later_and_datagrams_dropped() -> None:
     assert guard.counts == {BYTES: 1, DATAGRAMS: 2}
 
 
+@pytest.mark.parametrize("own", ["127.0.0.1", "::1", "::ffff:127.0.0.1"])
+def test_this_machine_itself_is_not_limited_however_its_address_is_written(own: str) -> None:
+    guard, _ = guarded(connections=1)
+    assert [guard.admits(own) for _ in range(3)] == [True] * 3
+
+
 def test_what_is_limited_is_told_once_a_minute() -> None:
     guard, ticks = guarded(unreadable=3)
     kept = [guard.keeps_unreadable("192.0.2.1") for _ in range(10)]

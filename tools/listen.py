@@ -470,7 +470,9 @@ def beside(
     def start() -> subprocess.Popen[str]:
         # What it says belongs to people: stdout is for data.
         out, errors = (subprocess.PIPE, subprocess.STDOUT) if heard else (sys.stderr, None)
-        return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=out, stderr=errors, env=known, text=True)
+        return subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=out, stderr=errors, env=known, text=True, errors="replace"
+        )
 
     children, ending = [start()], threading.Event()
 
